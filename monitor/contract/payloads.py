@@ -1,0 +1,54 @@
+"""Messages to bytes and back; what does not fit is refused, never repaired."""
+
+from __future__ import annotations
+
+from typing import TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+
+from monitor.contract.errors import PayloadRefused
+from monitor.contract.wire import WireModel
+
+PAYLOAD_LIMIT = 4096
+"""Bytes; a larger message is refused unread."""
+
+Model = TypeVar("Model", bound=WireModel)
+Wanted = TypeVar("Wanted")
+
+
+def encode(message: WireModel) -> bytes:
+    """Return ``message`` as UTF-8 JSON without its empty fields; refuse one over the limit."""
+    payload = message.model_dump_json(exclude_none=True).encode()
+    if len(payload) > PAYLOAD_LIMIT:
+        raise PayloadRefused(f"{type(message).__name__} of {len(payload)} bytes is over {PAYLOAD_LIMIT}")
+    return payload
+
+
+def decode(payload: bytes, model: type[Model]) -> Model:
+    """Return the ``model`` in ``payload``; raise :class:`PayloadRefused` if it does not fit."""
+    _check_size(payload)
+    try:
+        return model.model_validate_json(payload)
+    except ValidationError as error:
+        raise PayloadRefused(first_complaint(error)) from None
+
+
+def decode_one_of(payload: bytes, adapter: TypeAdapter[Wanted]) -> Wanted:
+    """Return what ``adapter`` reads from ``payload``; raise :class:`PayloadRefused` otherwise."""
+    _check_size(payload)
+    try:
+        return adapter.validate_json(payload)
+    except ValidationError as error:
+        raise PayloadRefused(first_complaint(error)) from None
+
+
+def first_complaint(error: ValidationError) -> str:
+    """Return the first thing wrong, as ``field: what``, without the sender's own text."""
+    first = error.errors(include_url=False, include_input=False, include_context=False)[0]
+    where = ".".join(str(part) for part in first["loc"]) or "payload"
+    return f"{where[:80]}: {first['msg'][:120]}"
+
+
+def _check_size(payload: bytes) -> None:
+    if len(payload) > PAYLOAD_LIMIT:
+        raise PayloadRefused(f"payload of {len(payload)} bytes is over {PAYLOAD_LIMIT}")

@@ -1,0 +1,22 @@
+"""The base of every message: frozen, strict about names, no NaN, no infinity."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+
+
+class WireModel(BaseModel):
+    """A message or a part of one. Unknown fields and numbers that are none are refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
+
+
+PressName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9-]{1,32}$")]
+"""A press in topics and files: lower-case letters, digits and hyphens."""
+
+ShortText = Annotated[str, StringConstraints(max_length=64)]
+NoteText = Annotated[str, StringConstraints(max_length=500)]
+Sequence = Annotated[int, Field(ge=0)]
+Milliseconds = Annotated[int, Field(ge=0)]

@@ -1,0 +1,334 @@
+"""Settings: one TOML file, every value with its unit as text, refused with its line.
+
+:func:`load` reads the file and the ``--set`` overrides; :meth:`Settings.rules` turns them
+into what the engine needs. Defaults run the demo with no file at all. Threshold defaults
+are common practice of the trade (no published source) unless a field says otherwise.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+from monitor.contract.errors import SettingsError, UnitError
+from monitor.contract.names import PumpKind
+from monitor.contract.readings import Point
+from monitor.contract.units import Dimension, quantity
+from monitor.contract.wire import PressName
+from monitor.rules.thresholds import PointTuning, Press, Pump, RunRules, Thresholds
+
+
+def _reads(dimension: Dimension) -> BeforeValidator:
+    def parse(value: object) -> float:
+        if not isinstance(value, str):
+            raise UnitError(f"{value!r} has no unit: write it as text, such as \"1 {dimension.value.split()[0]}\"")
+        return quantity(value, dimension=dimension)
+
+    return BeforeValidator(parse)
+
+
+Temperature = Annotated[float, _reads(Dimension.TEMPERATURE), Field(ge=-55, le=150)]
+TemperatureDifference = Annotated[float, _reads(Dimension.TEMPERATURE_DIFFERENCE), Field(ge=-20, le=20)]
+Tolerance = Annotated[float, _reads(Dimension.TEMPERATURE_DIFFERENCE), Field(ge=0, le=20)]
+Pressure = Annotated[float, _reads(Dimension.PRESSURE), Field(ge=0, le=2000)]
+PressureDifference = Annotated[float, _reads(Dimension.PRESSURE), Field(ge=-200, le=200)]
+Volume = Annotated[float, _reads(Dimension.VOLUME), Field(gt=0, le=100_000)]
+Length = Annotated[float, _reads(Dimension.LENGTH), Field(gt=0, le=5)]
+Area = Annotated[float, _reads(Dimension.AREA), Field(gt=0, le=100)]
+Duration = Annotated[float, _reads(Dimension.TIME), Field(ge=0, le=86_400)]
+Share = Annotated[float, _reads(Dimension.RATIO), Field(gt=0, le=1)]
+Voltage = Annotated[float, _reads(Dimension.VOLTAGE), Field(gt=0, le=30)]
+Resistance = Annotated[float, _reads(Dimension.RESISTANCE), Field(gt=0, le=100_000)]
+
+
+class Section(BaseModel):
+    """A table of the settings file; unknown keys are refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class PressSection(Section):
+    """``[press]``: the press as it stands."""
+
+    name: PressName = "main"
+    frames: Annotated[int, Field(ge=1, le=200)] = 5
+    papers: Annotated[int, Field(ge=1, le=800)] | None = None
+    """Papers in the stack; two a frame when not given."""
+    frame_side: Length = 0.165
+    frame_thickness: Length = 0.0254
+    paper_area: Area | None = None
+    """Filtering area of all papers; frame side squared times papers when not given."""
+    full_volume: Volume | None = None
+    """Syrup that filled the frames, learned from cakes."""
+
+
+class PumpSection(Section):
+    """``[pump]``: kind and litres a stroke."""
+
+    kind: PumpKind = PumpKind.AIR_DIAPHRAGM
+    displacement: Volume | None = 0.07
+
+
+class TemperaturePointSection(Section):
+    """``[point.outlet]``, ``[point.pan]``, ``[point.filler]``: a DS18B20 on the 1-wire bus."""
+
+    sensor: str | None = None
+    """Sensor id (12 hex digits, with or without ``28-``); may be left out while only one is there."""
+    tolerance: Tolerance | None = None
+    """Error after calibration; the data sheet's by temperature when not given."""
+    offset: TemperatureDifference = 0.0
+    """Added to every value, from the ice check."""
+    scale: Annotated[float, Field(ge=0.9, le=1.1)] = 1.0
+    """Slope of the two-point check, applied before the offset."""
+    time_constant: Duration = 12.0
+
+
+class LinePointSection(Section):
+    """``[point.line]``: a pressure transducer on an ADC behind the kernel's IIO driver."""
+
+    sensor: str | None = None
+    """``name`` of the IIO device, such as "ads1115"."""
+    channel: Annotated[int, Field(ge=0, le=7)] = 0
+    supply_channel: Annotated[int, Field(ge=0, le=7)] | None = None
+    """Channel that measures the transducer's supply; the ratio is used when given."""
+    signal: Literal["4-20 mA", "0.5-4.5 V"] = "4-20 mA"
+    shunt: Resistance = 100.0
+    divider: Annotated[float, Field(ge=1, le=10)] = 1.0
+    """How many times larger the signal is than what the ADC sees."""
+    span: Pressure = 689.4757293168361
+    """Pressure at full signal; zero signal is zero pressure."""
+    tolerance: PressureDifference | None = None
+    offset: PressureDifference = 0.0
+    scale: Annotated[float, Field(ge=0.9, le=1.1)] = 1.0
+    time_constant: Duration = 0.0
+
+
+class FlowPointSection(Section):
+    """``[point.flow]``: a pulse flow meter on a pin."""
+
+    pin: Annotated[int, Field(ge=0, le=27)] | None = None
+    scale: Volume | None = None
+    """Volume of one pulse."""
+
+
+class PointSections(Section):
+    """``[point.*]``: what is measured where. A point without a table but the first two is not fitted."""
+
+    outlet: TemperaturePointSection = TemperaturePointSection()
+    line: LinePointSection = LinePointSection()
+    pan: TemperaturePointSection | None = None
+    filler: TemperaturePointSection | None = None
+    flow: FlowPointSection | None = None
+
+
+class ThresholdSection(Section):
+    """``[thresholds]``: the owner's limits."""
+
+    ready: Temperature = quantity("180 degF", dimension=Dimension.TEMPERATURE)
+    ceiling: Temperature = quantity("190 degF", dimension=Dimension.TEMPERATURE)
+    precipitation: Temperature = quantity("193 degF", dimension=Dimension.TEMPERATURE)
+    start: Pressure = quantity("30 psi", dimension=Dimension.PRESSURE)
+    near_clog: Share = 0.9
+    near_clog_lead: Duration = 180.0
+    cutoff: Pressure = quantity("80 psi", dimension=Dimension.PRESSURE)
+    paper_limit: Pressure = quantity("90 psi", dimension=Dimension.PRESSURE)
+    useful_flow: Share = 0.15
+    stir_every: Duration = 300.0
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.ready < self.ceiling < self.precipitation:
+            raise ValueError("ready, ceiling and precipitation must rise in this order")
+        if not self.start < self.cutoff < self.paper_limit:
+            raise ValueError("start, cutoff and paper_limit must rise in this order")
+        return self
+
+
+class BrokerSection(Section):
+    """``[broker]``: where the rooms meet."""
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    username: str | None = None
+    password_file: Path | None = None
+
+
+class StoreSection(Section):
+    """``[store]``: where runs are kept."""
+
+    url: str = "sqlite:///niterwatch.db"
+
+
+class WebSection(Section):
+    """``[web]``: the page."""
+
+    host: str = "0.0.0.0"  # noqa: S104 - the page is for the farm's own network; acts need the code
+    port: Annotated[int, Field(ge=0, le=65535)] = 8080
+    allowed_hosts: tuple[str, ...] = ()
+    """Names the page may be asked by, beside the board's own names and addresses."""
+    code_file: Path = Path("device-code")
+    """Where the hash of the device's code is kept."""
+
+
+class SounderSection(Section):
+    """``[sounder]``: pins of the sounder and the lamp; none means not fitted."""
+
+    pin: Annotated[int, Field(ge=0, le=27)] | None = None
+    lamp_pin: Annotated[int, Field(ge=0, le=27)] | None = None
+
+
+class KernelSection(Section):
+    """``[kernel]``: roots of the driver trees; a faked tree makes the same readers run anywhere."""
+
+    w1: Path = Path("/sys/bus/w1/devices")
+    iio: Path = Path("/sys/bus/iio/devices")
+
+
+class DisplaySection(Section):
+    """``[display]``: what a page shows until a viewer chooses otherwise."""
+
+    units: Literal["us", "metric"] = "us"
+    language: Literal["en", "fr"] = "en"
+
+
+class Settings(Section):
+    """The whole file."""
+
+    press: PressSection = PressSection()
+    pump: PumpSection = PumpSection()
+    point: PointSections = PointSections()
+    thresholds: ThresholdSection = ThresholdSection()
+    broker: BrokerSection = BrokerSection()
+    store: StoreSection = StoreSection()
+    web: WebSection = WebSection()
+    sounder: SounderSection = SounderSection()
+    kernel: KernelSection = KernelSection()
+    display: DisplaySection = DisplaySection()
+
+    def rules(self) -> RunRules:
+        """Return what the engine judges by, in base units."""
+        papers = self.press.papers or 2 * self.press.frames
+        limits = self.thresholds
+        return RunRules(
+            thresholds=Thresholds(
+                ready_c=limits.ready,
+                ceiling_c=limits.ceiling,
+                precipitation_c=limits.precipitation,
+                start_kpa=limits.start,
+                near_clog_share=limits.near_clog,
+                near_clog_lead_s=limits.near_clog_lead,
+                cutoff_kpa=limits.cutoff,
+                paper_limit_kpa=limits.paper_limit,
+                useful_flow_share=limits.useful_flow,
+                stir_every_s=limits.stir_every,
+            ),
+            press=Press(
+                name=self.press.name,
+                frames=self.press.frames,
+                frame_side_m=self.press.frame_side,
+                frame_thickness_m=self.press.frame_thickness,
+                paper_area_m2=self.press.paper_area or papers * self.press.frame_side**2,
+                full_volume_l=self.press.full_volume,
+            ),
+            pump=Pump(kind=self.pump.kind, displacement_l=self.pump.displacement),
+            points=self._tunings(),
+        )
+
+    def _tunings(self) -> dict[Point, PointTuning]:
+        sections = {
+            Point.OUTLET: self.point.outlet,
+            Point.LINE: self.point.line,
+            Point.PAN: self.point.pan,
+            Point.FILLER: self.point.filler,
+        }
+        return {
+            point: PointTuning(tolerance=section.tolerance, time_constant_s=section.time_constant)
+            for point, section in sections.items()
+            if section is not None
+        }
+
+
+def load(file: Path | None = None, *, overrides: Sequence[str] = ()) -> Settings:
+    """Return the settings of ``file`` with ``overrides`` ("press.frames=5") applied.
+
+    Raises :class:`SettingsError` with the file's line, or the override, that is wrong.
+    """
+    text, table = _read(file)
+    for override in overrides:
+        _apply(table, override)
+    try:
+        return Settings.model_validate(table)
+    except ValidationError as error:
+        raise SettingsError(_complaint(error, file=file, text=text, overrides=overrides)) from None
+
+
+def _read(file: Path | None) -> tuple[str, dict[str, Any]]:
+    if file is None:
+        return "", {}
+    try:
+        text = file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+        raise SettingsError(f"settings {file} cannot be read: {why}; check the path and its owner") from None
+    try:
+        return text, tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"settings {file}: {error}") from None
+
+
+def _apply(table: dict[str, Any], override: str) -> None:
+    key, separator, value = override.partition("=")
+    names = key.strip().split(".")
+    if not separator or len(names) < 2 or not all(names):
+        raise SettingsError(f"--set {override!r}: write it as section.key=value, such as press.frames=5")
+    for name in names[:-1]:
+        table = table.setdefault(name, {})
+        if not isinstance(table, dict):
+            raise SettingsError(f"--set {override!r}: {name} is a value, not a section")
+    table[names[-1]] = _literal(value.strip())
+
+
+def _literal(text: str) -> object:
+    """Return ``text`` as TOML reads it, or as plain text where it is no TOML value."""
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        return text
+
+
+def _complaint(error: ValidationError, *, file: Path | None, text: str, overrides: Sequence[str]) -> str:
+    first = error.errors(include_url=False)[0]
+    names = [str(part) for part in first["loc"]]
+    key = ".".join(names)
+    what = "unknown key" if first["type"] == "extra_forbidden" else first["msg"].removeprefix("Value error, ")
+    if any(override.partition("=")[0].strip() == key for override in overrides):
+        return f"--set {key}: {what}"
+    line = _line_of(text, names)
+    where = f"settings {file} line {line}" if file and line else f"settings {file}" if file else "settings"
+    return f"{where}: {key or 'file'}: {what}"
+
+
+def _line_of(text: str, names: Sequence[str]) -> int | None:
+    """Return the line of ``names`` in ``text``: its key, else its section, else None."""
+    section: list[str] = []
+    found = None
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = re.match(r"\s*\[\s*([\w.\-\"' ]+?)\s*\]", line)
+        if header:
+            section = [part.strip(" \"'") for part in header[1].split(".")]
+            here = section
+        else:
+            key = re.match(r"\s*([\w.\-]+)\s*=", line)
+            if not key:
+                continue
+            here = section + key[1].split(".")
+        if here == list(names):
+            return number
+        if here and here == list(names)[: len(here)]:
+            found = number
+    return found
