@@ -1,0 +1,243 @@
+"""The resistance of the cake as the run builds it: a straight line against filtered volume.
+
+Darcy's law over a growing cake, R = A dP / (mu Q) = Rm + alpha c V / A, brought to the
+cut-off pressure with alpha ~ dP^s and to the viscosity of the syrup as it is. The run is
+cut into blocks of several strokes; a block's mean resistance is the time integral of
+pressure over the volume moved, so that steps of the regulator, a pulsating pump and a
+slow one all weigh right. Blocks enter fading least-squares sums: nothing is refitted.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from monitor.physics import filtration, syrup
+from monitor.rules.second import Second, known
+from monitor.rules.thresholds import RunRules
+
+COMPRESSIBILITY = 0.3
+"""s in alpha ~ dP^s: 0.26 for precipitated chalk (McCabe, Smith and Harriott), taken a little
+higher for filter aid that carries slimy sand (judgement)."""
+
+SUGAR_FRACTION = 0.669
+"""Syrup at the state hydrometer line; a ratio of viscosities hardly depends on it."""
+
+VISCOSITY_LOW_C = 20.0
+VISCOSITY_HIGH_C = 99.0
+"""Where the viscosity is trusted; colder or hotter readings count as the bound."""
+
+BLOCK_S = 20.0
+"""Shortest block: several strokes of a quick pump."""
+
+BLOCK_STROKES = 6.0
+"""Fewest strokes in a block: the part of a stroke at its ends is then a few per cent."""
+
+PUSHING_KPA = 34.5
+"""5 psi: under this the pump does not feed the press (common practice, no source)."""
+
+SLOW_FADING = 2.5
+"""The long line weighs a block by (its volume / volume now)^2.5: its memory grows with the run."""
+
+QUICK_FADING = 25.0
+"""The short line remembers about a twenty-fifth of the run: a bend shows at once."""
+
+COLD_SHARE = 0.1
+"""Weight of blocks from the warm-up: inlet and outlet are too far apart for one viscosity."""
+
+COLD_MARGIN_C = 8.0
+"""Farther under the ready temperature than this, a block belongs to the warm-up."""
+
+LEAST_BLOCKS = 5
+"""Fewest blocks that carry a line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """Fading sums of resistance [1e11/m] against volume [L] and what they are read as."""
+
+    weight: float = 0.0
+    v: float = 0.0
+    vv: float = 0.0
+    r: float = 0.0
+    vr: float = 0.0
+    rr: float = 0.0
+
+    def slope(self) -> float | None:
+        """Resistance gained per litre [1e11/m/L]; null while the volumes are too alike."""
+        spread = self.weight * self.vv - self.v * self.v
+        if self.weight <= 0.0 or spread <= 1e-7 * self.weight * self.vv:
+            return None
+        return (self.weight * self.vr - self.v * self.r) / spread
+
+    def at(self, volume_l: float) -> float | None:
+        """Resistance on the line at ``volume_l`` [1e11/m]."""
+        slope = self.slope()
+        if slope is None:
+            return self.r / self.weight if self.weight > 0.0 else None
+        return self.r / self.weight + slope * (volume_l - self.v / self.weight)
+
+    def scatter(self) -> float:
+        """Root mean square distance of the blocks from the line [1e11/m]."""
+        slope = self.slope() or 0.0
+        if self.weight <= 0.0:
+            return 0.0
+        total = self.rr - self.r * self.r / self.weight
+        explained = slope * (self.vr - self.v * self.r / self.weight)
+        return math.sqrt(max(0.0, total - explained) / self.weight)
+
+    def with_block(self, volume_l: float, resistance: float, *, weight: float, keep: float) -> Line:
+        """Return the line after a block, older ones kept with the share ``keep``."""
+        return Line(
+            self.weight * keep + weight,
+            self.v * keep + weight * volume_l,
+            self.vv * keep + weight * volume_l * volume_l,
+            self.r * keep + weight * resistance,
+            self.vr * keep + weight * volume_l * resistance,
+            self.rr * keep + weight * resistance * resistance,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """The open block: what has been pushed since a moment at which volume was certain."""
+
+    from_l: float | None = None
+    """Null until a stroke, a meter or a container makes the volume certain."""
+    push_kpa_s: float = 0.0
+    """Time integral of the line pressure, brought to the cut-off pressure."""
+    time_s: float = 0.0
+    heat_c_s: float = 0.0
+    heat_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Cake:
+    """What the run has shown of its cake."""
+
+    block: Block = field(default_factory=Block)
+    blocks: int = 0
+    long: Line = field(default_factory=Line)
+    short: Line = field(default_factory=Line)
+    last_l: float = 0.0
+    """Volume at the middle of the last block."""
+    resistance: float | None = None
+    """Of the last block, at the cut-off pressure [1e11/m]."""
+    outlet_c: float | None = None
+    """Mean outlet temperature of the last block that knew one."""
+    flow_l_min: float | None = None
+    """Mean flow of the last block."""
+    pressure_kpa: float | None = None
+    """Line pressure of the recent past, smoothed."""
+    first_hot_l_min: float | None = None
+    """Flow when the outlet was first hot."""
+
+
+def viscosity(outlet_c: float | None, *, rules: RunRules) -> float:
+    """Return the viscosity of the syrup in the press [Pa s]; of ready syrup while unknown."""
+    celsius = rules.thresholds.ready_c if outlet_c is None else outlet_c
+    celsius = min(max(celsius, VISCOSITY_LOW_C), VISCOSITY_HIGH_C)
+    return float(syrup.viscosity(SUGAR_FRACTION, temperature_c=celsius))
+
+
+def at_cutoff(pressure_kpa: float, *, rules: RunRules) -> float:
+    """Return ``pressure_kpa`` times the factor that brings resistance to the cut-off pressure."""
+    return pressure_kpa * math.pow(rules.thresholds.cutoff_kpa / pressure_kpa, COMPRESSIBILITY)
+
+
+PRESSURE_MEMORY_S = 15.0
+"""How far back the smoothed line pressure looks."""
+
+
+def grown(
+    before: Cake,
+    second: Second,
+    *,
+    step_s: float,
+    volume_l: float | None,
+    moved_l: float,
+    flow_l_min: float | None,
+    rules: RunRules,
+) -> Cake:
+    """Return the cake after ``second``: ``moved_l`` more of ``volume_l`` in ``step_s``."""
+    line_kpa = known(second.line_kpa)
+    pushing = line_kpa is not None and line_kpa >= PUSHING_KPA and step_s <= 5.0
+    pressure_kpa = before.pressure_kpa
+    if line_kpa is not None:
+        kept = math.exp(-step_s / PRESSURE_MEMORY_S) if pressure_kpa is not None else 0.0
+        pressure_kpa = line_kpa + kept * ((pressure_kpa or 0.0) - line_kpa)
+    outlet_c = known(second.outlet_corrected_c)
+    if outlet_c is None:
+        outlet_c = known(second.outlet_c)
+    first_hot = before.first_hot_l_min
+    if first_hot is None and flow_l_min and outlet_c is not None and outlet_c >= rules.thresholds.ready_c:
+        first_hot = flow_l_min
+    block, done = Block(), False
+    if pushing and line_kpa is not None and volume_l is not None:
+        block, done = _pushed(before.block, line_kpa, outlet_c, step_s, volume_l, moved_l, rules)
+    cake = Cake(
+        block,
+        before.blocks,
+        before.long,
+        before.short,
+        before.last_l,
+        before.resistance,
+        before.outlet_c,
+        before.flow_l_min,
+        pressure_kpa,
+        first_hot,
+    )
+    return _closed(cake, volume_l or 0.0, rules=rules) if done else cake
+
+
+def _pushed(
+    block: Block,
+    line_kpa: float,
+    outlet_c: float | None,
+    step_s: float,
+    volume_l: float,
+    moved_l: float,
+    rules: RunRules,
+) -> tuple[Block, bool]:
+    if block.from_l is None:
+        return (Block(volume_l) if moved_l > 0.0 else block), False
+    heat_s = step_s if outlet_c is not None else 0.0
+    grown_block = Block(
+        block.from_l,
+        block.push_kpa_s + at_cutoff(line_kpa, rules=rules) * step_s,
+        block.time_s + step_s,
+        block.heat_c_s + (outlet_c or 0.0) * heat_s,
+        block.heat_s + heat_s,
+    )
+    stroke_l = rules.pump.displacement_l or 0.0
+    enough = volume_l - block.from_l >= BLOCK_STROKES * stroke_l and grown_block.time_s >= BLOCK_S
+    return grown_block, enough and moved_l > 0.0
+
+
+def _closed(cake: Cake, volume_l: float, *, rules: RunRules) -> Cake:
+    block = cake.block
+    from_l = block.from_l if block.from_l is not None else volume_l
+    outlet_c = block.heat_c_s / block.heat_s if block.heat_s > 0.0 else cake.outlet_c
+    moved_l = volume_l - from_l
+    resistance = 1e-11 * filtration.resistance_per_m(
+        pressure_pa=1e3 * block.push_kpa_s / block.time_s,
+        viscosity_pa_s=viscosity(outlet_c, rules=rules),
+        flow_m3_s=1e-3 * moved_l / block.time_s,
+        area_m2=rules.press.paper_area_m2,
+    )
+    middle_l = 0.5 * (from_l + volume_l)
+    cold = outlet_c is not None and outlet_c < rules.thresholds.ready_c - COLD_MARGIN_C
+    weight = moved_l * (COLD_SHARE if cold else 1.0)
+    ratio = cake.last_l / middle_l if cake.blocks else 0.0
+    return Cake(
+        Block(volume_l),
+        cake.blocks + 1,
+        cake.long.with_block(middle_l, resistance, weight=weight, keep=ratio**SLOW_FADING),
+        cake.short.with_block(middle_l, resistance, weight=weight, keep=ratio**QUICK_FADING),
+        middle_l,
+        resistance,
+        outlet_c,
+        60.0 * moved_l / block.time_s,
+        cake.pressure_kpa,
+        cake.first_hot_l_min,
+    )
