@@ -246,11 +246,14 @@ class Settings(Section):
             Point.PAN: self.point.pan,
             Point.FILLER: self.point.filler,
         }
-        return {
+        tunings = {
             point: PointTuning(tolerance=section.tolerance, time_constant_s=section.time_constant)
             for point, section in sections.items()
             if section is not None
         }
+        if self.point.flow is not None:
+            tunings[Point.FLOW] = PointTuning()
+        return tunings
 
 
 def load(file: Path | None = None, *, overrides: Sequence[str] = ()) -> Settings:

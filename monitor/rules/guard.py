@@ -1,0 +1,63 @@
+"""The guard band: what a reading with an error surely is, and what it only may be.
+
+With a limit L and an error of plus or minus e, a value under L - e is surely below, one at
+or over L + e surely over, and between them it is too close to call (JCGM 106:2012, 8.3,
+guarded acceptance; ISO 14253-1).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+class Zone(Enum):
+    """Where a value lies from a limit."""
+
+    SURELY_BELOW = "surely below"
+    TOO_CLOSE = "too close to call"
+    SURELY_OVER = "surely over"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bounds:
+    """A value as read, with its lag taken out, and the least and most it can truly be."""
+
+    value: float
+    corrected: float
+    tolerance: float
+
+    @property
+    def least(self) -> float:
+        """Lowest true value: on a falling input the lag makes the reading too high."""
+        return min(self.value, self.corrected) - self.tolerance
+
+    @property
+    def most(self) -> float:
+        """Highest true value: on a rising input the lag makes the reading too low."""
+        return max(self.value, self.corrected) + self.tolerance
+
+    def zone(self, limit: float) -> Zone:
+        """Return where the true value lies from ``limit`` (same unit)."""
+        if self.least >= limit:
+            return Zone.SURELY_OVER
+        if self.most < limit:
+            return Zone.SURELY_BELOW
+        return Zone.TOO_CLOSE
+
+
+ACCURATE_TO_C = 85.0
+"""Temperature up to which the probe's tighter error holds [degC] (DS18B20 data sheet)."""
+TIGHT_TOLERANCE_C = 0.5
+"""Error up to :data:`ACCURATE_TO_C` [degC] (DS18B20 data sheet)."""
+WIDE_TOLERANCE_C = 1.0
+"""Error above it, to 100 degC [degC] (DS18B20 data sheet, current revision)."""
+
+
+def probe_tolerance_c(value_c: float) -> float:
+    """Return the data sheet's error of an uncalibrated probe at ``value_c`` [degC].
+
+    >>> probe_tolerance_c(82.2), probe_tolerance_c(89.4)
+    (0.5, 1.0)
+    """
+    return TIGHT_TOLERANCE_C if value_c <= ACCURATE_TO_C else WIDE_TOLERANCE_C

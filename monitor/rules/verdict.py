@@ -1,0 +1,40 @@
+"""Still recirculating, ready to bottle, or unknown: exactly one while a run is open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitor.contract.names import Flag
+from monitor.rules.picture import Picture
+from monitor.rules.thresholds import Thresholds
+
+DEAD_BAND_C = 2.0 * 5.0 / 9.0
+"""Ready holds until the outlet is this much under the limit [degC of difference]: 2 degF."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The verdict, and whether heat forbids a new ready until the dead band is crossed."""
+
+    flag: Flag | None = None
+    too_hot: bool = False
+
+
+def judge(before: Verdict, picture: Picture, *, limits: Thresholds) -> Verdict:
+    """Return the verdict on ``picture``; ``before`` is only asked for its dead bands.
+
+    Ready needs both inputs good and fresh, syrup flowing, an outlet surely at or over the
+    ready limit and surely under the precipitation threshold. Any doubt about an input is
+    unknown, never the verdict of a second ago.
+    """
+    if not picture.run_open:
+        return Verdict()
+    outlet = picture.outlet
+    if outlet is None or picture.line_kpa is None:
+        return Verdict(Flag.UNKNOWN, before.too_hot)
+    hot_limit = limits.precipitation_c - (DEAD_BAND_C if before.too_hot else 0.0)
+    too_hot = outlet.most >= hot_limit
+    was_ready = before.flag is Flag.READY_TO_BOTTLE
+    cold_limit = limits.ready_c - (DEAD_BAND_C if was_ready else 0.0)
+    ready = picture.flowing and not too_hot and outlet.least >= cold_limit
+    return Verdict(Flag.READY_TO_BOTTLE if ready else Flag.STILL_RECIRCULATING, too_hot)

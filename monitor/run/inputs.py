@@ -1,0 +1,54 @@
+"""What enters the engine: readings, the clock's tick, acts, and word from the store."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from monitor.contract.commands import Command
+from monitor.contract.readings import ClockState, Point, Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stamp:
+    """When an input reached the engine; ``mono_s`` counts within ``boot``."""
+
+    boot: str
+    mono_s: float
+    time: datetime | None
+    clock: ClockState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingArrived:
+    """A reading came from the broker."""
+
+    stamp: Stamp
+    point: Point
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """The clock moved on, so that silence is noticed too."""
+
+    stamp: Stamp
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommandArrived:
+    """Somebody asked for an act."""
+
+    stamp: Stamp
+    command: Command
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingChanged:
+    """The store stopped taking rows (``trouble`` says why) or takes them again (null)."""
+
+    stamp: Stamp
+    trouble: str | None
+
+
+Input = ReadingArrived | Tick | CommandArrived | RecordingChanged

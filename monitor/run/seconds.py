@@ -1,0 +1,147 @@
+"""What is done once a second: the forecast moves on and the trace gets its row."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from monitor.contract.names import Flag
+from monitor.contract.readings import Point
+from monitor.contract.status import Standing
+from monitor.rules import forecast as forecasting
+from monitor.rules.freshness import PointTrack
+from monitor.rules.second import Second
+from monitor.rules.signatures import signatures
+from monitor.rules.thresholds import RunRules
+from monitor.run.effects import RowDue
+from monitor.run.look import good, outlet_bounds
+from monitor.run.row import TraceRow
+from monitor.run.state import OpenRun, State
+from monitor.run.step import Step
+
+SHORTEST_SECOND_S = 0.9
+"""Ticks closer than this to the last second belong to it [s]: the timer's own jitter."""
+WAITING_MOST = 15
+"""Seconds kept for a run that has not opened yet."""
+
+
+def second_is_over(step: Step) -> bool:
+    """Tell whether the next second of the trace is due."""
+    return step.now_s - step.state.second_s >= SHORTEST_SECOND_S
+
+
+def pass_second(step: Step) -> None:
+    """Hand the second that just passed to the open run's forecast, or keep it for a run to come."""
+    state = step.state
+    second = _second(step)
+    run = state.run
+    if run is not None:
+        step.put(run=_count_over(run, foresee(run, second, rules=step.rules), state))
+        _ask_again_to_stir(step)
+    elif state.flow.pressure_on:
+        step.put(waiting=(*state.waiting, second)[-WAITING_MOST:])
+
+
+def foresee(run: OpenRun, second: Second, *, rules: RunRules) -> OpenRun:
+    """Return ``run`` with its forecast moved on by ``second`` (in engine time)."""
+    in_run = replace(second, elapsed_s=second.elapsed_s - run.started_s)
+    track = forecasting.advance(run.forecast, in_run, rules=rules)
+    return replace(
+        run,
+        forecast=track,
+        outlook=forecasting.forecast(track, rules=rules),
+        seen=tuple(sorted(signatures(track, rules=rules))),
+    )
+
+
+def row(step: Step) -> RowDue:
+    """Return the trace's row of this moment."""
+    state = step.state
+    outlet, line = state.points.get(Point.OUTLET), state.points.get(Point.LINE)
+    fresh_line = good(line, now_s=step.now_s)
+    run = state.run
+    filtered = forecasting.volume(run.forecast) if run else None
+    return RowDue(
+        TraceRow(
+            boot=step.stamp.boot,
+            mono_s=step.stamp.mono_s,
+            time=step.stamp.time,
+            clock=step.stamp.clock,
+            elapsed_s=step.elapsed_s,
+            outlet_c=_value(outlet, now_s=step.now_s),
+            outlet_standing=_standing(outlet, now_s=step.now_s),
+            line_kpa=_value(line, now_s=step.now_s),
+            line_high_kpa=fresh_line.reading.high if fresh_line else None,
+            line_standing=_standing(line, now_s=step.now_s),
+            strokes=state.strokes,
+            flow_l_min=filtered.flow_l_min if filtered else None,
+            volume_l=filtered.filtered_l if filtered else None,
+            pan_c=_value(state.points.get(Point.PAN), now_s=step.now_s),
+            filler_c=_value(state.points.get(Point.FILLER), now_s=step.now_s),
+            phase=state.phase,
+            flags=raised(state),
+        )
+    )
+
+
+def raised(state: State) -> tuple[Flag, ...]:
+    """Return the flags raised in ``state``, the verdict first, in their order of declaration."""
+    return tuple(
+        flag
+        for flag in Flag
+        if flag is state.verdict.flag or ((watch := state.watches.get(flag)) is not None and watch.raised)
+    )
+
+
+def _second(step: Step) -> Second:
+    state = step.state
+    outlet = outlet_bounds(state, rules=step.rules)
+    line = good(state.points.get(Point.LINE), now_s=step.now_s)
+    run = state.run
+    return Second(
+        elapsed_s=step.now_s,
+        outlet_c=outlet.value if outlet else None,
+        outlet_corrected_c=outlet.corrected if outlet else None,
+        line_kpa=line.reading.value if line else None,
+        line_low_kpa=line.reading.low if line else None,
+        line_high_kpa=line.reading.high if line else None,
+        strokes=state.strokes,
+        flow_l_min=_value(state.points.get(Point.FLOW), now_s=step.now_s),
+        containers_l=run.containers_l if run else 0.0,
+        ready=state.verdict.flag is Flag.READY_TO_BOTTLE,
+    )
+
+
+def _count_over(before: OpenRun, after: OpenRun, state: State) -> OpenRun:
+    """Return ``after`` with the second's time and volume counted if it was over the threshold."""
+    watch = state.watches.get(Flag.OVER_PRECIPITATION)
+    if watch is None or not watch.raised or not state.flow.flowing(state.now_s):
+        return after
+    passed_l = 0.0
+    volume_before, volume_after = forecasting.volume(before.forecast), forecasting.volume(after.forecast)
+    if volume_before.filtered_l is not None and volume_after.filtered_l is not None:
+        passed_l = max(0.0, volume_after.filtered_l - volume_before.filtered_l)
+    return replace(
+        after, over_s=before.over_s + state.now_s - state.second_s, over_l=before.over_l + passed_l
+    )
+
+
+def _ask_again_to_stir(step: Step) -> None:
+    """Count a new prompt each time the stir interval passes with nobody having stirred."""
+    watch = step.state.watches.get(Flag.STIR_DUE)
+    every_s = step.rules.thresholds.stir_every_s
+    if watch is None or not watch.raised or every_s <= 0:
+        return
+    waited_s, waited_before_s = step.now_s - watch.since_s, step.state.second_s - watch.since_s
+    if waited_before_s >= 0 and int(waited_s / every_s) > int(waited_before_s / every_s):
+        step.put(prompts=step.state.prompts + 1)
+
+
+def _value(track: PointTrack | None, *, now_s: float) -> float | None:
+    """Return what the track reads now, good or uncertain, never stale."""
+    if track is None or track.standing(now_s) in (Standing.STALE, Standing.BAD):
+        return None
+    return track.reading.value
+
+
+def _standing(track: PointTrack | None, *, now_s: float) -> Standing:
+    return Standing.ABSENT if track is None else track.standing(now_s)
