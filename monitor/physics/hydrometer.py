@@ -66,7 +66,7 @@ def hydrometer_reading(sugar_fraction: float, *, temperature_c: float) -> float:
 
     Args:
         sugar_fraction: w, mass of sugar per mass of syrup, 0 to 0.85.
-        temperature_c: t of syrup and hydrometer [degC], 0 to 100.
+        temperature_c: t of syrup and hydrometer [degC], 0 to 110.
 
     Raises:
         ValueError: an argument is outside its range, not finite, or the scale has no such reading.
@@ -88,7 +88,7 @@ def sugar_read(reading_fraction: float, *, temperature_c: float) -> float:
 
     Args:
         reading_fraction: w', the reading (degrees Brix / 100), 0 to 0.85.
-        temperature_c: t of syrup and hydrometer [degC], 0 to 100.
+        temperature_c: t of syrup and hydrometer [degC], 0 to 110.
 
     Raises:
         ValueError: an argument is outside its range, not finite, or no syrup gives the reading.

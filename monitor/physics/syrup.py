@@ -12,9 +12,9 @@ from monitor.physics.validity import Value, positive, within
 LABEL_C = 20.0
 """Temperature at which a container's labelled volume holds [degC]: 68 degF (common practice, no source)."""
 SUGAR_LIMIT = 0.85
-"""Largest mass fraction of sugar that is judged [1] (ours: far over any syrup, under the formulas' poles)."""
-HOT_LIMIT_C = 100.0
-"""Highest temperature that the density formula covers [degC]."""
+"""Largest mass fraction of sugar that is judged [1] (ours: over any syrup, under the poles)."""
+HOT_LIMIT_C = 110.0
+"""Highest temperature that is judged [degC]: from 100 up an extrapolation, for syrup boils near 104."""
 _WATER = (999.83952, 16.952577, -7.9905127e-3, -46.241757e-6, 105.84601e-9, -281.03006e-12)
 _WATER_DIVISOR = 16.887236e-3
 _SUGAR = (
@@ -33,7 +33,7 @@ def water_density(temperature_c: Value) -> Value:
     rho = (a0 + a1 t + a2 t^2 + a3 t^3 + a4 t^4 + a5 t^5) / (1 + b t)
 
     Args:
-        temperature_c: t [degC], float or array, 0 to 100.
+        temperature_c: t [degC], float or array, 0 to 110.
 
     Raises:
         ValueError: the temperature is outside that range or not finite.
@@ -54,7 +54,7 @@ def density(sugar_fraction: float, *, temperature_c: Value) -> Value:
 
     Args:
         sugar_fraction: w, mass of sugar per mass of syrup, 0 to 0.85.
-        temperature_c: t [degC], float or array, 0 to 100.
+        temperature_c: t [degC], float or array, 0 to 110.
 
     Raises:
         ValueError: an argument is outside its range or not finite.
@@ -78,7 +78,7 @@ def viscosity(sugar_fraction: float, *, temperature_c: Value) -> Value:
 
     Args:
         sugar_fraction: w, mass of sugar per mass of syrup, 0 to 0.85.
-        temperature_c: t [degC], float or array, 0 to 100.
+        temperature_c: t [degC], float or array, 0 to 110.
 
     Raises:
         ValueError: an argument is outside its range or not finite.
@@ -104,7 +104,7 @@ def heat_capacity(sugar_fraction: float, *, temperature_c: Value, purity: float 
 
     Args:
         sugar_fraction: w, mass of sugar per mass of syrup, 0 to 0.85.
-        temperature_c: t [degC], float or array, 0 to 100.
+        temperature_c: t [degC], float or array, 0 to 110.
         purity: P, sucrose per dissolved solids, 0 to 1.
 
     Raises:
@@ -128,8 +128,8 @@ def shrinkage(sugar_fraction: float, *, hot_c: float, cold_c: float = LABEL_C) -
 
     Args:
         sugar_fraction: w, mass of sugar per mass of syrup, 0 to 0.85.
-        hot_c: temperature before [degC], 0 to 100.
-        cold_c: temperature after [degC], 0 to 100.
+        hot_c: temperature before [degC], 0 to 110.
+        cold_c: temperature after [degC], 0 to 110.
 
     Raises:
         ValueError: an argument is outside its range or not finite.
@@ -152,8 +152,8 @@ def hot_fill_volume(
     Args:
         volume: V wanted at ``label_c``, over zero, in any unit of volume.
         sugar_fraction: w, mass of sugar per mass of syrup, 0 to 0.85.
-        fill_c: temperature at filling [degC], 0 to 100.
-        label_c: temperature at which ``volume`` must hold [degC], 0 to 100.
+        fill_c: temperature at filling [degC], 0 to 110.
+        label_c: temperature at which ``volume`` must hold [degC], 0 to 110.
 
     Raises:
         ValueError: an argument is outside its range or not finite.

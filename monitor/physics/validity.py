@@ -7,7 +7,6 @@ NaN and the others are kept: one lost sample must not cost the rest of a trace.
 
 from __future__ import annotations
 
-import sys
 from typing import TypeVar
 
 import numpy as np
@@ -17,9 +16,11 @@ Array = NDArray[np.float64]
 Value = TypeVar("Value", float, NDArray[np.float64])
 """A float or an array of them; what goes in comes out."""
 
-_MOST = sys.float_info.max
-_LEAST = 5e-324
-"""The smallest float over zero."""
+MOST = 1e30
+"""Largest size of a number that is taken as finite (ours: no SI value here comes near it, and squares
+and products of a few stay finite)."""
+LEAST = 1.0 / MOST
+"""Smallest number that is taken as over zero, for the same reason."""
 
 
 def within(value: Value, low: float, high: float, *, name: str, unit: str) -> Value:
@@ -31,8 +32,8 @@ def within(value: Value, low: float, high: float, *, name: str, unit: str) -> Va
     array([20., nan])
     """
     if isinstance(value, float) and low <= value <= high:
-        return value
-    return _judged(value, low, high, name=name, unit=unit, wanted=f"from {low:g} to {high:g} {unit}")
+        return float(value)
+    return _judged(value, low, high, name=name, unit=unit, wanted=f"a number from {low:g} to {high:g} {unit}")
 
 
 def positive(value: Value, *, name: str, unit: str) -> Value:
@@ -41,11 +42,11 @@ def positive(value: Value, *, name: str, unit: str) -> Value:
     >>> positive(0.0, name="flow", unit="m3/s")
     Traceback (most recent call last):
         ...
-    ValueError: flow 0 m3/s is not a number over zero
+    ValueError: flow 0 m3/s is not a finite number over zero
     """
-    if isinstance(value, float) and 0.0 < value <= _MOST:
-        return value
-    return _judged(value, _LEAST, _MOST, name=name, unit=unit, wanted="over zero")
+    if isinstance(value, float) and LEAST <= value <= MOST:
+        return float(value)
+    return _judged(value, LEAST, MOST, name=name, unit=unit, wanted="a finite number over zero")
 
 
 def not_negative(value: Value, *, name: str, unit: str) -> Value:
@@ -54,11 +55,11 @@ def not_negative(value: Value, *, name: str, unit: str) -> Value:
     >>> not_negative(-1.0, name="time", unit="s")
     Traceback (most recent call last):
         ...
-    ValueError: time -1 s is not a number from zero up
+    ValueError: time -1 s is not a finite number from zero up
     """
-    if isinstance(value, float) and 0.0 <= value <= _MOST:
-        return value
-    return _judged(value, 0.0, _MOST, name=name, unit=unit, wanted="from zero up")
+    if isinstance(value, float) and 0.0 <= value <= MOST:
+        return float(value)
+    return _judged(value, 0.0, MOST, name=name, unit=unit, wanted="a finite number from zero up")
 
 
 def finite(value: Value, *, name: str, unit: str) -> Value:
@@ -67,11 +68,11 @@ def finite(value: Value, *, name: str, unit: str) -> Value:
     >>> finite(float("nan"), name="reading", unit="degC")
     Traceback (most recent call last):
         ...
-    ValueError: reading nan degC is not a number that is finite
+    ValueError: reading nan degC is not a finite number
     """
-    if isinstance(value, float) and -_MOST <= value <= _MOST:
-        return value
-    return _judged(value, -_MOST, _MOST, name=name, unit=unit, wanted="that is finite")
+    if isinstance(value, float) and -MOST <= value <= MOST:
+        return float(value)
+    return _judged(value, -MOST, MOST, name=name, unit=unit, wanted="a finite number")
 
 
 def _judged(value: Value, low: float, high: float, *, name: str, unit: str, wanted: str) -> Value:
@@ -80,5 +81,5 @@ def _judged(value: Value, low: float, high: float, *, name: str, unit: str, want
     if isinstance(value, (float, int)):
         if low <= value <= high:
             return float(value)
-        raise ValueError(f"{name} {value:g} {unit} is not a number {wanted}")
-    raise ValueError(f"{name} {value!r} is not a number {wanted}")
+        raise ValueError(f"{f'{name} {value:g} {unit}'.rstrip()} is not {wanted}")
+    raise ValueError(f"{name} {value!r} is not {wanted}")
