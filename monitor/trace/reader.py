@@ -1,0 +1,225 @@
+"""Reads the store beside its writer, which never waits for it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Self
+
+import sqlalchemy as sa
+
+from monitor.contract.errors import RunNotFound, StoreUnreadable
+from monitor.contract.events import Event
+from monitor.contract.readings import ClockState, Point, Reading
+from monitor.run.row import TraceRow
+from monitor.trace import entries
+from monitor.trace.complaint import complaint_of, short
+from monitor.trace.database import file_of, parse_url, reading_engine
+from monitor.trace.schema import boot, clock_offset, event, moment, reading, run, run_base, run_end, snapshot
+
+_PAGE_ROWS = 1000
+"""Rows fetched at a time, so that a long run needs no long memory."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRecord:
+    """A stored run. A run without ``closed_by`` is open, or its monitor died in it."""
+
+    run: str
+    press: str
+    boot: str
+    started_mono_s: float
+    started: datetime | None
+    clock: ClockState
+    """State of the clock when the run began."""
+    ended: datetime | None
+    elapsed_s: float | None
+    volume_l: float | None
+    opened_by: str
+    closed_by: str | None
+    software: str
+    thresholds: Mapping[str, object]
+    """Thresholds in force, base units in their names."""
+    invented: bool
+    """True for a run of the demo's made-up press."""
+    facts: Mapping[str, object]
+    """All that was kept with the run when it was opened."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockOffset:
+    """At ``mono_s`` of ``boot`` the wall clock showed ``time``; dates rows of an unset clock."""
+
+    boot: str
+    mono_s: float
+    time: datetime
+    clock: ClockState
+
+
+class TraceReader:
+    """Reads one store; usable from any thread. Raises :class:`StoreUnreadable` when it cannot."""
+
+    def __init__(self, url: str) -> None:
+        parsed = parse_url(url)
+        path = file_of(parsed)
+        self._name = short(path) if path else parsed.render_as_string(hide_password=True)
+        self._engine = reading_engine(parsed, path)
+        self._held: sa.Connection | None = None
+
+    @contextmanager
+    def held(self) -> Iterator[Self]:
+        """Give a reader for one thread that sees one state of the store, however long it reads."""
+        with self._engine.connect() as connection:
+            still = object.__new__(type(self))
+            still._name, still._engine, still._held = self._name, self._engine, connection
+            yield still
+
+    def runs(self, *, limit: int = 200) -> list[RunRecord]:
+        """Return the newest ``limit`` runs, newest first."""
+        with self._connection() as connection:
+            return [_record(columns) for columns in connection.execute(_runs().limit(limit))]
+
+    def run(self, name: str) -> RunRecord:
+        """Return the run called ``name``; raise :class:`RunNotFound` if there is none."""
+        with self._connection() as connection:
+            columns = connection.execute(_runs().where(run.c.name == name)).first()
+            if columns is None:
+                raise RunNotFound(f"no run is called {name[:80]!r}: list them with `niterwatch runs`")
+            return _record(columns)
+
+    def rows(self, name: str) -> Iterator[TraceRow]:
+        """Give the seconds of a run in order, also those before it was opened that belong to it.
+
+        ``elapsed_s`` of each is filled. Raises :class:`RunNotFound` at the first step.
+        """
+        with self._connection() as connection:
+            found = connection.execute(sa.select(run.c.id).where(run.c.name == name)).scalar()
+            if found is None:
+                raise RunNotFound(f"no run is called {name[:80]!r}: list them with `niterwatch runs`")
+            zeros = {base.boot_id: base for base in connection.execute(_bases(found))}
+            for query in (_rows_before(found), _rows_of(found)):
+                for columns in connection.execute(query, execution_options={"yield_per": _PAGE_ROWS}):
+                    base = zeros[columns.boot_id]
+                    yield entries.row_of(columns, boot=base.boot, zero_mono_s=base.zero_mono_s)
+
+    def events(self, name: str) -> list[Event]:
+        """Return the events of a run in order, those added after its end too."""
+        query = sa.select(event.c.body).where(event.c.run == name).order_by(event.c.id)
+        with self._connection() as connection:
+            return [entries.event_of(columns) for columns in connection.execute(query)]
+
+    def snapshot(self, press: str) -> bytes | None:
+        """Return the engine's newest state of ``press``, None if none was kept."""
+        query = sa.select(snapshot.c.state).where(snapshot.c.press == press)
+        with self._connection() as connection:
+            state = connection.scalar(query)
+            return None if state is None else bytes(state)
+
+    def readings_since(self, *, boot: str, mono_s: float) -> Iterator[tuple[Point, Reading, float]]:
+        """Give (point, reading, arrival [s]) of all readings taken in ``boot`` at or after ``mono_s``."""
+        with self._connection() as connection:
+            query = (
+                sa.select(reading)
+                .where(reading.c.boot_id == _boot_number(boot), reading.c.mono_ms >= mono_s * 1000.0)
+                .order_by(reading.c.boot_id, reading.c.mono_ms, reading.c.point, reading.c.seq)
+            )
+            for columns in connection.execute(query, execution_options={"yield_per": _PAGE_ROWS}):
+                yield entries.reading_of(columns, boot=boot)
+
+    def clock_offsets(self, name: str) -> list[ClockOffset]:
+        """Return what is known of the clock in the boots that a run spans."""
+        query = (
+            sa.select(clock_offset, boot.c.name.label("boot"))
+            .select_from(clock_offset)
+            .join(boot)
+            .join(run_base, run_base.c.boot_id == clock_offset.c.boot_id)
+            .join(run, run.c.id == run_base.c.run_id)
+            .where(run.c.name == name)
+            .order_by(clock_offset.c.id)
+        )
+        with self._connection() as connection:
+            return [_offset(columns) for columns in connection.execute(query)]
+
+    @contextmanager
+    def _connection(self) -> Iterator[sa.Connection]:
+        try:
+            if self._held is not None:
+                yield self._held
+                return
+            with self._engine.connect() as connection:
+                yield connection
+        except (sa.exc.SQLAlchemyError, OSError) as error:
+            if isinstance(error, StoreUnreadable):
+                raise
+            raise StoreUnreadable(complaint_of(error, name=self._name).text) from error
+        except (ValueError, KeyError) as error:
+            # Words outside the contract: flipped bytes that left the file's structure whole.
+            raise StoreUnreadable(f"{self._name} holds an entry that cannot be read") from error
+
+
+def _runs() -> sa.Select[Any]:
+    ends = (run_end.c.ended_us, run_end.c.elapsed_s, run_end.c.volume_l, run_end.c.closed_by)
+    return (
+        sa.select(run, boot.c.name.label("boot"), *ends)
+        .select_from(run)
+        .join(boot, boot.c.id == run.c.boot_id)
+        .outerjoin(run_end, run_end.c.run_id == run.c.id)
+        .order_by(run.c.id.desc())
+    )
+
+
+def _bases(run_id: int) -> sa.Select[Any]:
+    bases = sa.select(run_base, boot.c.name.label("boot")).select_from(run_base).join(boot)
+    return bases.where(run_base.c.run_id == run_id)
+
+
+def _rows_of(run_id: int) -> sa.Select[Any]:
+    return sa.select(moment).where(moment.c.run_id == run_id).order_by(moment.c.id)
+
+
+def _rows_before(run_id: int) -> sa.Select[Any]:
+    """Rows that no run had when they were kept, from a run's back-dated start to its first own row."""
+    first = sa.select(sa.func.min(moment.c.id)).where(moment.c.run_id == run_id).scalar_subquery()
+    return (
+        sa.select(moment)
+        .join_from(moment, run, run.c.boot_id == moment.c.boot_id)
+        .where(run.c.id == run_id, moment.c.mono_s >= run.c.started_mono_s)
+        .where(moment.c.run_id.is_(None), moment.c.id < first)
+        .order_by(moment.c.id)
+    )
+
+
+def _boot_number(name: str) -> sa.ScalarSelect[int]:
+    return sa.select(boot.c.id).where(boot.c.name == name).scalar_subquery()
+
+
+def _record(columns: Any) -> RunRecord:
+    facts = json.loads(columns.facts)
+    press, thresholds = facts.get("press", ""), facts.get("thresholds", {})
+    return RunRecord(
+        run=columns.name,
+        press=str(press.get("name", "") if isinstance(press, dict) else press),
+        boot=columns.boot,
+        started_mono_s=columns.started_mono_s,
+        started=entries.wall_time(columns.started_us),
+        clock=ClockState(columns.clock),
+        ended=entries.wall_time(columns.ended_us),
+        elapsed_s=columns.elapsed_s,
+        volume_l=columns.volume_l,
+        opened_by=columns.opened_by,
+        closed_by=columns.closed_by,
+        software=columns.software,
+        thresholds=thresholds if isinstance(thresholds, dict) else {},
+        invented=bool(facts.get("invented", False)),
+        facts=facts,
+    )
+
+
+def _offset(columns: Any) -> ClockOffset:
+    time = entries.wall_time(columns.time_us)
+    if time is None:
+        raise ValueError("a clock offset without a time")
+    return ClockOffset(boot=columns.boot, mono_s=columns.mono_s, time=time, clock=ClockState(columns.clock))
