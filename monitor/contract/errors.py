@@ -9,6 +9,7 @@
     ├── SensorError          (OSError)          a sensor that cannot be found or opened
     │   ├── SensorNotFound
     │   └── SensorAmbiguous                     several fit and the settings name none
+    ├── SounderFailed        (OSError)          the sounder or its lamp cannot be driven
     ├── BrokerUnreachable    (ConnectionError)
     ├── AddressInUse         (OSError)          the page's or the broker's port is taken
     ├── StoreError           (OSError)
@@ -52,6 +53,10 @@ class SensorNotFound(SensorError):
 
 class SensorAmbiguous(SensorError):
     """Several sensors fit and the settings name none of them."""
+
+
+class SounderFailed(NiterwatchError, OSError):
+    """The sounder or its lamp cannot be driven."""
 
 
 class BrokerUnreachable(NiterwatchError, ConnectionError):

@@ -180,6 +180,8 @@ class SounderSection(Section):
 
     pin: Annotated[int, Field(ge=0, le=27)] | None = None
     lamp_pin: Annotated[int, Field(ge=0, le=27)] | None = None
+    card: str | None = None
+    """ALSA playback device, such as "default", for a board with a sound card instead of a sounder pin."""
 
 
 class KernelSection(Section):

@@ -1,0 +1,102 @@
+"""Plays what is due: keeps the sounder and the lamp in step with the monitor's status."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+
+from hardware.sound_duty import SoundDuty
+from hardware.sound_patterns import PATTERNS
+from hardware.sounder import Sounder
+from monitor.contract.errors import SounderFailed
+from monitor.contract.names import Signal
+from monitor.contract.status import RunStatus
+from monitor.runtime.clock import Clock
+
+log = logging.getLogger(__name__)
+
+LOOK_S = 0.05
+"""How often it is looked whether something is due: well under what an ear tells apart."""
+LAMP_LOOK_S = 0.1
+
+
+class Player:
+    """Follows the status with sound and light until cancelled; ``trouble`` says why nothing is heard."""
+
+    def __init__(self, sounder: Sounder, *, clock: Clock) -> None:
+        self._sounder = sounder
+        self._clock = clock
+        self._duty = SoundDuty()
+        self._sounding: Signal | None = None
+        self.trouble: str | None = None
+
+    def hear(self, status: RunStatus, *, retained: bool) -> None:
+        """Take a status as it arrives."""
+        self._duty.hear(status, now_s=self._clock.monotonic(), retained=retained)
+
+    async def run(self) -> None:
+        """Play for ever; silent and dark when cancelled."""
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(self._sound(), name="sound")
+                tasks.create_task(self._shine(), name="lamp")
+        finally:
+            self._light(lit=False)
+
+    async def _sound(self) -> None:
+        while True:
+            now_s = self._clock.monotonic()
+            signal = self._duty.due(now_s)
+            if signal is None:
+                await self._clock.sleep(LOOK_S)
+                continue
+            self._duty.begin(signal, now_s=now_s)
+            await self._play(signal)
+
+    async def _play(self, signal: Signal) -> None:
+        """Sound ``signal`` once, or until it must give way."""
+        self._sounding = signal
+        playing = asyncio.create_task(self._sounder.play(PATTERNS[signal]), name=f"{signal} sound")
+        try:
+            while not playing.done():
+                await asyncio.wait((playing,), timeout=LOOK_S)
+                if self._duty.must_stop(signal, now_s=self._clock.monotonic()):
+                    playing.cancel()
+        finally:
+            playing.cancel()
+            await asyncio.wait((playing,))
+            self._sounding = None
+        if not playing.cancelled():
+            self._note(playing.exception())
+
+    async def _shine(self) -> None:
+        """Flash while something sounds or is in force; a flash begun is finished, so none is too fast."""
+        while True:
+            now_s = self._clock.monotonic()
+            signal = self._duty.alarm(now_s) or self._sounding
+            if signal is None:
+                self._light(lit=self._duty.lamp_steady(now_s))
+                await self._clock.sleep(LAMP_LOOK_S)
+                continue
+            flash = PATTERNS[signal].flash
+            self._light(lit=True)
+            await self._clock.sleep(flash.lit_s)
+            self._light(lit=False)
+            await self._clock.sleep(flash.dark_s)
+
+    def _light(self, *, lit: bool) -> None:
+        try:
+            self._sounder.light(lit=lit)
+        except SounderFailed as error:
+            self._note(error)
+
+    def _note(self, error: BaseException | None) -> None:
+        """Keep and log what the sounder's output says of itself, once per change."""
+        if error is not None and not isinstance(error, SounderFailed):
+            raise error
+        trouble = None if error is None else str(error)
+        if trouble is not None and trouble != self.trouble:
+            log.error("%s", trouble)
+        elif trouble is None and self.trouble is not None:
+            log.warning("the alarm output works again")
+        self.trouble = trouble

@@ -1,0 +1,130 @@
+"""The hardware room as one service: sensors to the broker, the broker's status to the sounder."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import threading
+from collections.abc import Callable
+from functools import partial
+from typing import Protocol
+
+from hardware.player import Player
+from hardware.probe import ProbeBus, TemperatureProbe
+from hardware.sampling import Sink, in_thread
+from hardware.sounder import RecordingSounder, Sounder, sounder_for
+from hardware.strokes import StrokeCounter
+from hardware.transducer import SAMPLE_HZ, Transducer
+from monitor.contract.errors import PayloadRefused, SounderFailed
+from monitor.contract.names import PumpKind
+from monitor.contract.payloads import decode, encode
+from monitor.contract.presence import Service
+from monitor.contract.readings import Point, Reading
+from monitor.contract.status import RunStatus
+from monitor.contract.topics import Topics
+from monitor.runtime.broker import BrokerLink
+from monitor.runtime.clock import Clock
+from monitor.runtime.settings import Settings, TemperaturePointSection
+
+log = logging.getLogger(__name__)
+
+
+class Reader(Protocol):
+    """A sensor's blocking loop."""
+
+    def run(self, sink: Sink, stop: threading.Event) -> None:
+        """Give ``sink`` readings until ``stop`` is set."""
+
+
+async def serve(
+    settings: Settings,
+    *,
+    clock: Clock,
+    sounder: Sounder | None = None,
+    ready: Callable[[], None] | None = None,
+) -> None:
+    """Run the hardware room until cancelled; ``ready`` is called once all its parts run.
+
+    Raises :class:`SensorAmbiguous` at the start if the settings leave a choice between sensors.
+    A missing sensor, a missing broker or a sounder that fails is logged and waited for.
+    """
+    topics = Topics(settings.press.name)
+    readers = readers_for(settings, clock=clock)
+    own = sounder or _fitted_sounder(settings, clock=clock)
+    link = BrokerLink(
+        settings.broker, topics=topics, service=Service.HARDWARE, clock=clock, subscriptions=(topics.status,)
+    )
+    player = Player(own, clock=clock)
+    try:
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(link.run(), name="broker link")
+            tasks.create_task(player.run(), name="sounder")
+            tasks.create_task(_follow(link, player), name="status watch")
+            for point, reader in readers.items():
+                sink = _publisher(link, topics.reading(point))
+                name = f"{point} reader"
+                tasks.create_task(in_thread(partial(reader.run, sink), name=name), name=name)
+            if ready is not None:
+                ready()
+    finally:
+        own.close()
+
+
+def temperature_points(settings: Settings) -> dict[Point, TemperaturePointSection]:
+    """Return the points that the settings fit with a temperature probe."""
+    sections = {
+        Point.OUTLET: settings.point.outlet,
+        Point.PAN: settings.point.pan,
+        Point.FILLER: settings.point.filler,
+    }
+    return {point: section for point, section in sections.items() if section is not None}
+
+
+def readers_for(settings: Settings, *, clock: Clock) -> dict[Point, Reader]:
+    """Return the sensors that the settings ask for, by point; raise :class:`SensorAmbiguous`."""
+    probes = temperature_points(settings)
+    bus = ProbeBus(settings.kernel.w1, wanted={point: section.sensor for point, section in probes.items()})
+    bus.check()
+    readers: dict[Point, Reader] = {
+        point: TemperatureProbe(point, section=section, bus=bus, clock=clock)
+        for point, section in probes.items()
+    }
+    kind = settings.pump.kind
+    strokes = None if kind is PumpKind.GEAR else StrokeCounter(sample_hz=SAMPLE_HZ, kind=kind)
+    readers[Point.LINE] = Transducer(
+        settings.point.line, root=settings.kernel.iio, clock=clock, strokes=strokes
+    )
+    return readers
+
+
+def _fitted_sounder(settings: Settings, *, clock: Clock) -> Sounder:
+    try:
+        fitted = sounder_for(settings.sounder, clock=clock)
+    except SounderFailed as error:
+        log.error("%s", error)
+        fitted = None
+    else:
+        if fitted is None:
+            log.warning("no sounder is fitted: set pin or card under [sounder]; a phone alone is no alarm")
+    return fitted or RecordingSounder(clock=clock)
+
+
+def _publisher(link: BrokerLink, topic: str) -> Sink:
+    """Return what takes a reading in a sensor's thread and publishes it from the event loop."""
+    loop = asyncio.get_running_loop()
+
+    def publish(reading: Reading) -> None:
+        # The loop may be gone when a slow conversion comes back.
+        if not loop.is_closed():
+            loop.call_soon_threadsafe(link.publish, topic, encode(reading))
+
+    return publish
+
+
+async def _follow(link: BrokerLink, player: Player) -> None:
+    """Hand every status to the player; one that does not fit counts as silence."""
+    async for message in link.messages():
+        try:
+            player.hear(decode(message.payload, RunStatus), retained=message.retain)
+        except PayloadRefused as error:
+            log.debug("status refused: %s", error)

@@ -1,0 +1,306 @@
+"""The line pressure: a transducer sampled fifty times a second, reduced to one reading a second."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from hardware.adc import Channel, Scale, find_converter
+from hardware.sampling import Sink, wait_until
+from hardware.signal_range import (
+    CURRENT_LOOP_MA,
+    NOMINAL_SUPPLY_V,
+    RATIOMETRIC_SHARE,
+    SUPPLY_RANGE_V,
+    FaultTimer,
+    SignalRange,
+)
+from hardware.stamp import Pulsation, Stamp
+from monitor.contract.errors import SensorError
+from monitor.contract.readings import Point, Reading, Reason
+from monitor.runtime.clock import Clock
+from monitor.runtime.settings import LinePointSection
+
+log = logging.getLogger(__name__)
+
+SAMPLE_HZ = 50
+"""Samples a second: ten to twenty a stroke of the fastest diaphragm pump."""
+READING_INTERVAL_S = 1.0
+SUPPLY_EVERY = 10
+"""Samples between two looks at the supply: each costs the converter a change of input."""
+CONVERSIONS_A_SAMPLE = 2.5
+"""Conversion rate over sampling rate; changing the input throws one conversion away."""
+TOLERANCE_SHARE = 0.01
+"""Error of a plain transducer as a share of its span (common practice, no source)."""
+FAULTY_SHARE = 0.1
+"""Share of a second's samples from which the second counts as faulty, or as doubtful: one
+disturbed sample in fifty is left out and costs nothing."""
+MISSED_SHARE = 0.5
+"""Share of samples that came too late from which strokes cannot be told."""
+MOST_STROKES = 100
+FASTEST_PER_MIN = 600.0
+"""The most that a reading carries (contract)."""
+HEADROOM = 1.05
+"""The converter's range must reach beyond the upper fault limit, or a short looks like full scale."""
+
+
+class Strokes(Protocol):
+    """Counts pump strokes in a pressure sampled :data:`SAMPLE_HZ` times a second."""
+
+    def add(self, pressure_kpa: float) -> bool:
+        """Take the next sample; return True when it completed a stroke."""
+
+    @property
+    def strokes_per_min(self) -> float | None:
+        """Rate now, None while unknown."""
+
+    @property
+    def regularity(self) -> float | None:
+        """How even the strokes come, 0-1."""
+
+    @property
+    def confidence(self) -> float | None:
+        """How sure the count is, 0-1; None while it is not known or cannot be."""
+
+
+class Signal:
+    """From the converter's millivolts to the transducer's signal and the pressure it stands for."""
+
+    def __init__(self, section: LinePointSection) -> None:
+        self._section = section
+        self.is_loop = section.signal == "4-20 mA"
+        self.range: SignalRange = CURRENT_LOOP_MA if self.is_loop else RATIOMETRIC_SHARE
+        self.supply_v = NOMINAL_SUPPLY_V
+
+    @property
+    def needed_mv(self) -> float:
+        """The largest input that the converter must show [mV]."""
+        limit = self.range.fault_high
+        volts = limit * self._section.shunt / 1000.0 if self.is_loop else limit * SUPPLY_RANGE_V[1]
+        return HEADROOM * 1000.0 * volts / self._section.divider
+
+    def amount(self, millivolts: float) -> float:
+        """Return the signal in its own unit: mA through the shunt, or share of the supply."""
+        volts = millivolts * self._section.divider / 1000.0
+        return 1000.0 * volts / self._section.shunt if self.is_loop else volts / self.supply_v
+
+    def see_supply(self, millivolts: float) -> None:
+        """Take the supply's voltage; it passes the same divider as the signal."""
+        self.supply_v = max(millivolts * self._section.divider / 1000.0, 1e-3)
+
+    @property
+    def supply_fails(self) -> bool:
+        """Whether the supply is outside what the transducer's ratio holds for."""
+        return not self.is_loop and not SUPPLY_RANGE_V[0] <= self.supply_v <= SUPPLY_RANGE_V[1]
+
+    def pressure_kpa(self, amount: float) -> float:
+        """Return the calibrated pressure at ``amount``; beyond the upper fault limit that of the limit."""
+        section = self._section
+        within = min(amount, self.range.fault_high)
+        return self.range.pressure_kpa(within, span_kpa=section.span) * section.scale + section.offset
+
+
+@dataclass(slots=True)
+class Second:
+    """The samples of one second: sum, extremes, strokes, and what was wrong with some."""
+
+    count: int = 0
+    total_kpa: float = 0.0
+    low_kpa: float = float("inf")
+    high_kpa: float = float("-inf")
+    strokes: int = 0
+    faulty: int = 0
+    beyond: int = 0
+    failed: int = 0
+    missed: int = 0
+
+    def take(self, pressure_kpa: float) -> None:
+        """Add one sample."""
+        self.count += 1
+        self.total_kpa += pressure_kpa
+        self.low_kpa = min(self.low_kpa, pressure_kpa)
+        self.high_kpa = max(self.high_kpa, pressure_kpa)
+
+    @property
+    def mean_kpa(self) -> float:
+        """Mean of the samples."""
+        return self.total_kpa / self.count
+
+
+class Transducer:
+    """The transducer in the line: found again after every loss."""
+
+    def __init__(
+        self, section: LinePointSection, *, root: Path, clock: Clock, strokes: Strokes | None = None
+    ) -> None:
+        self._section = section
+        self._root = root
+        self._clock = clock
+        self._strokes = strokes
+        self._stamp = Stamp(Point.LINE, clock=clock)
+        self._signal = Signal(section)
+        self._fault = FaultTimer()
+        self._channel: Channel | None = None
+        self._supply: Channel | None = None
+        self._scale = Scale(mv_per_count=1.0)
+        self._held_kpa = 0.0
+        self._said: str | None = None
+
+    def run(self, sink: Sink, stop: threading.Event) -> None:
+        """Give ``sink`` a reading a second until ``stop`` is set; blocks."""
+        begin_s = self._clock.monotonic()
+        while True:
+            reading = self.read_second(begin_s, stop=stop)
+            if reading is None:
+                return
+            sink(reading)
+            begin_s += READING_INTERVAL_S
+            if self._clock.monotonic() - begin_s > READING_INTERVAL_S:
+                begin_s = self._clock.monotonic()
+
+    def read_second(self, begin_s: float, *, stop: threading.Event) -> Reading | None:
+        """Return the reading of the second that begins at ``begin_s``, None when stopped; blocks."""
+        words = self._prepare()
+        second = Second()
+        for slot in range(SAMPLE_HZ):
+            due_s = begin_s + (slot + 1) * READING_INTERVAL_S / SAMPLE_HZ
+            if not wait_until(due_s, clock=self._clock, stop=stop):
+                return None
+            if words is not None:
+                continue
+            if self._clock.monotonic() - due_s > READING_INTERVAL_S / SAMPLE_HZ and slot < SAMPLE_HZ - 1:
+                self._miss(second)
+            else:
+                self._sample(second, slot)
+        end_s = begin_s + READING_INTERVAL_S
+        if words is not None:
+            return self._refuse(Reason.NO_ANSWER, words, mono_s=end_s)
+        return self._reduce(second, mono_s=end_s)
+
+    def _prepare(self) -> str | None:
+        """Find the transducer and what a count is worth; return what is wrong, or None."""
+        try:
+            if self._channel is None:
+                self._open()
+            assert self._channel is not None  # noqa: S101 - opened above
+            self._scale = self._channel.scale()
+            return None
+        except (SensorError, ValueError) as error:
+            self._channel = None
+            return str(error)
+        except OSError as error:
+            self._channel = None
+            return f"the converter cannot be read: {error.strerror}"
+
+    def _open(self) -> None:
+        section = self._section
+        converter = find_converter(self._root, sensor=section.sensor, channel=section.channel)
+        channel = converter.channel(section.channel)
+        channel.widen(self._signal.needed_mv)
+        inputs = 1 if section.supply_channel is None else 2
+        channel.hasten(CONVERSIONS_A_SAMPLE * SAMPLE_HZ * inputs)
+        self._supply = None
+        if section.supply_channel is not None and not self._signal.is_loop:
+            self._supply = converter.channel(section.supply_channel)
+            self._supply.widen(1000.0 * SUPPLY_RANGE_V[1] / section.divider)
+        self._channel = channel
+        log.info("line: converter %s channel %d", converter.name, section.channel)
+
+    def _sample(self, second: Second, slot: int) -> None:
+        assert self._channel is not None  # noqa: S101 - _prepare found it
+        try:
+            if self._supply is not None and slot % SUPPLY_EVERY == 0:
+                self._signal.see_supply(self._supply.scale().millivolts(self._supply.read_raw()))
+            millivolts = self._scale.millivolts(self._channel.read_raw())
+        except (OSError, ValueError):
+            second.failed += 1
+            self._count_stroke(second)
+            return
+        self._judge(second, millivolts)
+
+    def _judge(self, second: Second, millivolts: float) -> None:
+        signal = self._signal
+        amount = signal.amount(millivolts)
+        low = signal.range.is_fault_low(amount)
+        high = signal.range.is_fault_high(amount) or self._scale.clips(millivolts)
+        self._fault.see(fault=low or high, now_s=self._clock.monotonic())
+        second.faulty += low or high
+        second.beyond += not signal.range.measures(amount)
+        if not low:
+            # A peak over the range is kept at the limit: it is the danger, not noise.
+            self._held_kpa = signal.pressure_kpa(amount)
+            second.take(self._held_kpa)
+        self._count_stroke(second)
+
+    def _miss(self, second: Second) -> None:
+        """Skip a sample that is already too late, keeping the stroke counter's time."""
+        second.missed += 1
+        self._count_stroke(second)
+
+    def _count_stroke(self, second: Second) -> None:
+        if self._strokes is not None:
+            second.strokes += self._strokes.add(self._held_kpa)
+
+    def _reduce(self, second: Second, *, mono_s: float) -> Reading:
+        if second.failed > FAULTY_SHARE * SAMPLE_HZ or (second.count == 0 and not second.faulty):
+            self._channel = None
+            words = "the converter stopped answering: check its wires and the device-tree overlay"
+            return self._refuse(Reason.NO_ANSWER, words, mono_s=mono_s)
+        if self._fault.is_wire_fault(now_s=mono_s) or self._signal.supply_fails:
+            return self._refuse(Reason.WIRE_FAULT, self._wire_words(), mono_s=mono_s)
+        if second.faulty > FAULTY_SHARE * (SAMPLE_HZ - second.missed):
+            return self._refuse(
+                Reason.OUT_OF_RANGE, "the signal is beyond its fault limits: check the wires", mono_s=mono_s
+            )
+        self._say(None)
+        doubt = Reason.OUT_OF_RANGE if second.beyond > FAULTY_SHARE * second.count else None
+        tolerance_kpa = self._section.tolerance
+        if tolerance_kpa is None:
+            tolerance_kpa = TOLERANCE_SHARE * self._section.span
+        return self._stamp.value(
+            second.mean_kpa,
+            mono_s=mono_s,
+            tolerance=abs(tolerance_kpa),
+            doubt=doubt,
+            pulsation=self._pulsation(second),
+        )
+
+    def _pulsation(self, second: Second) -> Pulsation:
+        counter = self._strokes
+        if counter is None or second.missed > MISSED_SHARE * SAMPLE_HZ:
+            return Pulsation(low=second.low_kpa, high=second.high_kpa)
+        return Pulsation(
+            low=second.low_kpa,
+            high=second.high_kpa,
+            strokes=min(second.strokes, MOST_STROKES),
+            strokes_per_min=_at_most(counter.strokes_per_min, FASTEST_PER_MIN),
+            stroke_regularity=_at_most(counter.regularity, 1.0),
+            stroke_confidence=_at_most(counter.confidence, 1.0),
+        )
+
+    def _wire_words(self) -> str:
+        if self._signal.supply_fails:
+            return f"the transducer's supply is {self._signal.supply_v:.2f} V instead of 5 V: check it"
+        what = "current loop" if self._signal.is_loop else "signal"
+        return f"wire fault: the {what} is beyond its limits; check the transducer's plug and cable"
+
+    def _refuse(self, reason: Reason, words: str, *, mono_s: float) -> Reading:
+        self._say(words)
+        return self._stamp.bad(reason, mono_s=mono_s)
+
+    def _say(self, words: str | None) -> None:
+        """Log a change of state in one line; null means the transducer is well."""
+        if words == self._said:
+            return
+        if words is not None:
+            log.warning("line: %s", words)
+        elif self._said is not None:
+            log.info("line: the transducer is well again")
+        self._said = words
+
+
+def _at_most(number: float | None, top: float) -> float | None:
+    return None if number is None else min(max(number, 0.0), top)
