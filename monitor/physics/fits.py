@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.physics.filtration import COMPRESSIBILITY_LIMIT
 from monitor.physics.validity import LEAST, MOST, Array, positive
 
 Readings = Array | Sequence[float]
@@ -157,7 +158,8 @@ def fit_compressibility(pressures_pa: Readings, alphas_m_kg: Readings) -> Compre
         alphas_m_kg: alpha of each run [m/kg], over zero.
 
     Raises:
-        ValueError: lengths differ, a value is not a number over zero, or all pressures are alike.
+        ValueError: lengths differ, a value is not a number over zero, all pressures are alike, or s is
+            beyond any cake's, plus or minus 1.5.
 
     Source: Geankoplis, *Transport Processes and Unit Operations*, ch. 14.
 
@@ -169,6 +171,10 @@ def fit_compressibility(pressures_pa: Readings, alphas_m_kg: Readings) -> Compre
     if (pressures < LEAST).any() or (alphas < LEAST).any():
         raise ValueError("pressure or alpha 0 has no logarithm: leave it out")
     intercept, slope, _ = _line(np.log(pressures), np.log(alphas), name="pressure")
+    if not abs(slope) <= COMPRESSIBILITY_LIMIT:
+        raise ValueError(
+            f"exponent {slope:.3g} is no cake's: the pressures are too alike or the alphas wrong"
+        )
     return Compressibility(alpha_at_1_pa=math.exp(intercept), exponent=slope)
 
 
@@ -232,5 +238,9 @@ def _solve(columns: Array, wanted: Array) -> tuple[float, float]:
 
 
 def _r_squared(seen: Array, fitted: Array) -> float:
-    spread = float(((seen - seen.mean()) ** 2).sum())
-    return 1.0 - float(((seen - fitted) ** 2).sum()) / spread if spread > 0.0 else math.nan
+    away = seen - seen.mean()
+    spread = float(away @ away)
+    if not spread > _ALIKE**2 * float(seen @ seen):
+        return math.nan
+    missed = seen - fitted
+    return 1.0 - float(missed @ missed) / spread

@@ -2,7 +2,9 @@
 
 All plates are one lump of one temperature T, heated by the flow alone:
 M cp dT/dt = C eps (Tin - T) and Tout = Tin - eps (Tin - T), with C = rho Q cp_syrup.
-Losses to the room are left out: over the minutes of a warm-up they are small.
+Losses to the room are left out: over the minutes of a warm-up they are small. Plates fed
+side by side behave like the lump at any effectiveness; plates fed one after another do so
+at a low one and warm up sooner at a high one, so there the lump's time is on the late side.
 
 Source: lumped heat balance with the effectiveness of a stream at a wall of one
 temperature, as Incropera and DeWitt, *Fundamentals of Heat and Mass Transfer*, has it (from memory).
