@@ -1,0 +1,389 @@
+"""The line to the broker: reconnects by itself, keeps order, stays bounded, says it is there.
+
+The only importer of ``aiomqtt`` (which asyncio-mqtt was renamed to). Wills of brokers
+differ, so presence rests on heartbeats; the will only makes a loss known sooner.
+A publish that was on its way when the connection broke is sent again, so a reader may
+see it twice: it tells by ``seq``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import math
+import random
+import re
+import socket
+import uuid
+from collections import Counter, deque
+from collections.abc import AsyncIterator, Awaitable, Iterator, Sequence
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+import aiomqtt
+
+from monitor.contract.errors import BrokerUnreachable, PayloadRefused
+from monitor.contract.payloads import PAYLOAD_LIMIT, encode
+from monitor.contract.presence import HEARTBEAT_S, Presence, Service
+from monitor.contract.topics import Topics
+from monitor.runtime.clock import Clock
+from monitor.runtime.settings import BrokerSection
+
+KEEPALIVE_S = 5
+"""A broker hears from a silent client at least this often."""
+ANSWER_S = 3.0
+"""A broker that takes longer to answer counts as lost; on loopback it answers in milliseconds."""
+RETRY_FIRST_S = 0.2
+RETRY_LONGEST_S = 3.0
+"""Longest wait between two tries, so that a returned broker is found within 5 s."""
+STEADY_S = 5.0
+"""A connection that held this long makes the next retry quick again."""
+GOODBYE_S = 1.0
+"""Longest a stopping service spends on what it still has to send."""
+OUTBOX_LIMIT = 600
+"""Two minutes of five readings a second."""
+INBOX_LIMIT = 1000
+QOS = 1
+REFUSED_SUBSCRIPTION = 0x80
+"""Return code of MQTT 3.1.1, section 3.9.3."""
+
+_log = logging.getLogger(__name__)
+Answer = TypeVar("Answer")
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What came in, or is to go out, on ``topic``; ``retain`` marks the broker's kept copy."""
+
+    topic: str
+    payload: bytes
+    retain: bool
+
+
+class Inbox:
+    """A bounded queue; when it is full the busiest topic keeps only its newest message."""
+
+    def __init__(self, *, limit: int = INBOX_LIMIT) -> None:
+        self.limit = limit
+        self.dropped = 0
+        self._kept: deque[Message] = deque()
+        self._filled = asyncio.Event()
+
+    def keep(self, message: Message) -> None:
+        """Append ``message``, making room first if there is none."""
+        if len(self._kept) >= self.limit:
+            self._make_room()
+        self._kept.append(message)
+        self._filled.set()
+
+    async def take(self) -> Message:
+        """Return the oldest message, waiting for one."""
+        while not self._kept:
+            self._filled.clear()
+            await self._filled.wait()
+        return self._kept.popleft()
+
+    def _make_room(self) -> None:
+        """Thin the busiest topic, so that a flood on one never costs a command on another."""
+        busiest, count = Counter(message.topic for message in self._kept).most_common(1)[0]
+        if count == 1:
+            self._kept.popleft()
+            self.dropped += 1
+            return
+        newest = next(message for message in reversed(self._kept) if message.topic == busiest)
+        self._kept = deque(m for m in self._kept if m.topic != busiest or m is newest)
+        self.dropped += count - 1
+
+
+class BrokerLink:
+    """One service's line to the broker; used from the event loop's own thread only.
+
+    ``clock`` paces the heartbeats and must be one that really waits.
+    """
+
+    def __init__(
+        self,
+        settings: BrokerSection,
+        *,
+        topics: Topics,
+        service: Service,
+        clock: Clock,
+        subscriptions: Sequence[str] = (),
+    ) -> None:
+        self._settings = settings
+        self._presence_topic = topics.presence(service)
+        self._clock = clock
+        self._subscriptions = tuple(subscriptions)
+        self._name = f"niterwatch-{service}-{uuid.uuid4().hex[:8]}"
+        self._inbox = Inbox()
+        self._outbox: deque[Message] = deque()
+        self._to_send = asyncio.Event()
+        self._in_flight: Message | None = None
+        self._dropped_out = 0
+        self._heartbeat_seq = 0
+        self._connected = False
+        self._trouble: str | None = None
+        self.connected_once = asyncio.Event()
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker answers and every subscription is made."""
+        return self._connected
+
+    @property
+    def dropped(self) -> int:
+        """Messages lost to full queues, out and in, since the start."""
+        return self._dropped_out + self._inbox.dropped
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
+        """Queue ``payload`` for ``topic``; when the queue is full the oldest is dropped and counted.
+
+        Raises :class:`PayloadRefused` for what the broker would cut the connection over.
+        """
+        if len(payload) > PAYLOAD_LIMIT:
+            raise PayloadRefused(f"payload of {len(payload)} bytes is over {PAYLOAD_LIMIT}")
+        if not topic or set(topic) & set("+#\0"):
+            raise PayloadRefused(f"topic {topic[:80]!r} cannot be published to")
+        if len(self._outbox) >= OUTBOX_LIMIT:
+            self._outbox.popleft()
+            self._dropped_out += 1
+        self._outbox.append(Message(topic, payload, retain))
+        self._to_send.set()
+
+    async def messages(self) -> AsyncIterator[Message]:
+        """Yield what arrives, over all reconnections; for one reader.
+
+        A payload over the limit comes cut to one byte more than that, for the codec to refuse.
+        """
+        while True:
+            yield await self._inbox.take()
+
+    async def run(self) -> None:
+        """Keep the connection for ever; cancel to say goodbye and leave."""
+        loop = asyncio.get_running_loop()
+        delays = _retry_delays()
+        while True:
+            began_s = loop.time()
+            try:
+                await self._connection()
+            except (aiomqtt.MqttError, BrokerUnreachable) as error:
+                self._report_lost(_why(error))
+            _leave_if_cancelled()
+            if loop.time() - began_s > STEADY_S + ANSWER_S:
+                delays = _retry_delays()
+            await asyncio.sleep(next(delays))
+
+    async def _connection(self) -> None:
+        """Hold one connection until it is lost, then raise."""
+        will = aiomqtt.Will(self._presence_topic, encode(Presence(up=False)), QOS, retain=True)
+        async with _connected(self._settings, name=self._name, will=will, inbox=self._inbox) as client:
+            for topic in self._subscriptions:
+                await self._subscribe(client, topic)
+            self._report_back()
+            try:
+                await self._converse(client)
+            except asyncio.CancelledError:
+                await self._say_goodbye(client)
+                raise
+            finally:
+                self._connected = False
+
+    async def _converse(self, client: aiomqtt.Client) -> None:
+        lost: list[Exception] = []
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(_until_lost(client), name="broker watch")
+                tasks.create_task(self._send_all(client), name="broker send")
+                tasks.create_task(self._beat(client), name="broker heartbeat")
+        except* aiomqtt.MqttError as group:
+            lost.extend(group.exceptions)
+        raise aiomqtt.MqttError(_why(lost[0]))
+
+    async def _subscribe(self, client: aiomqtt.Client, topic: str) -> None:
+        codes = await _answered(client.subscribe(topic, qos=QOS, timeout=math.inf))
+        if any((code if isinstance(code, int) else code.value) >= REFUSED_SUBSCRIPTION for code in codes):
+            _log.error("the broker refuses the subscription to %s: check its access list", topic)
+
+    async def _send_all(self, client: aiomqtt.Client) -> None:
+        while True:
+            await self._send_queued(client)
+            self._to_send.clear()
+            await self._to_send.wait()
+
+    async def _send_queued(self, client: aiomqtt.Client) -> None:
+        """Send in order, one at a time; what is not acknowledged stays first in line."""
+        while self._in_flight or self._outbox:
+            message = self._in_flight = self._in_flight or self._outbox.popleft()
+            await _publish(client, message)
+            self._in_flight = None
+
+    async def _beat(self, client: aiomqtt.Client) -> None:
+        while True:
+            await self._show_presence(client, up=True)
+            await self._clock.sleep(HEARTBEAT_S)
+
+    async def _show_presence(self, client: aiomqtt.Client, *, up: bool) -> None:
+        heartbeat = Presence(up=up, seq=self._heartbeat_seq, boot=self._clock.boot)
+        self._heartbeat_seq += 1
+        await _publish(client, Message(self._presence_topic, encode(heartbeat), retain=True))
+
+    async def _say_goodbye(self, client: aiomqtt.Client) -> None:
+        try:
+            async with asyncio.timeout(GOODBYE_S):
+                await self._send_queued(client)
+                await self._show_presence(client, up=False)
+        except (aiomqtt.MqttError, TimeoutError) as error:
+            _log.warning("left the broker with %d messages unsent: %s", len(self._outbox), _why(error))
+
+    def _report_back(self) -> None:
+        self._connected = True
+        self.connected_once.set()
+        if self._trouble is not None:
+            _log.warning("the broker at %s is back", _address(self._settings))
+        self._trouble = None
+
+    def _report_lost(self, why: str) -> None:
+        """Log one line when the trouble starts or changes, not at every retry."""
+        if why != self._trouble:
+            _log.warning("no broker at %s: %s; retrying", _address(self._settings), why)
+        self._trouble = why
+
+
+async def reachable(settings: BrokerSection) -> None:
+    """Return when the broker lets this program in; raise :class:`BrokerUnreachable` otherwise."""
+    try:
+        async with _connected(settings, name=f"niterwatch-check-{uuid.uuid4().hex[:8]}"):
+            return
+    except aiomqtt.MqttCodeError as error:
+        raise BrokerUnreachable(
+            f"the broker at {_address(settings)} refuses: {_why(error)}; "
+            "check username and password_file under [broker] and the broker's accounts"
+        ) from None
+    except aiomqtt.MqttError as error:
+        raise BrokerUnreachable(
+            f"no broker answers at {_address(settings)}: {_why(error)}; "
+            "check that it runs and host and port under [broker]"
+        ) from None
+
+
+@asynccontextmanager
+async def _connected(
+    settings: BrokerSection, *, name: str, will: aiomqtt.Will | None = None, inbox: Inbox | None = None
+) -> AsyncIterator[aiomqtt.Client]:
+    """Yield a new client that is connected: one that failed once can stay locked."""
+    client = aiomqtt.Client(
+        settings.host,
+        settings.port,
+        username=settings.username,
+        password=_password(settings.password_file),
+        identifier=name,
+        queue_type=_handover(Inbox(limit=1) if inbox is None else inbox),
+        will=will,
+        clean_session=True,
+        timeout=ANSWER_S,
+        keepalive=KEEPALIVE_S,
+        socket_options=((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),),
+    )
+    opening = asyncio.create_task(client.__aenter__(), name="broker connect")
+    try:
+        # Not awaited outright: on Python 3.11 a timeout inside can swallow our own cancellation.
+        await asyncio.wait({opening})
+        try:
+            opening.result()
+        except UnicodeError:
+            raise aiomqtt.MqttError("the host is no possible name") from None
+        yield client
+    finally:
+        opening.cancel()
+        await _hang_up(client)
+
+
+def _handover(inbox: Inbox) -> type[asyncio.Queue[aiomqtt.Message]]:
+    """Return the queue class that makes aiomqtt hand each message to ``inbox`` at once.
+
+    Its own queue is unbounded, or else loses the newest message, already acknowledged.
+    """
+
+    class Handover(asyncio.Queue[aiomqtt.Message]):
+        def put_nowait(self, item: aiomqtt.Message) -> None:
+            payload = item.payload if isinstance(item.payload, bytes) else b""
+            inbox.keep(Message(item.topic.value, payload[: PAYLOAD_LIMIT + 1], item.retain))
+
+    return Handover
+
+
+async def _until_lost(client: aiomqtt.Client) -> None:
+    """Raise when the connection is lost; its queue stays empty, see :func:`_handover`."""
+    async for _ in client.messages:
+        pass
+
+
+async def _publish(client: aiomqtt.Client, message: Message) -> None:
+    await _answered(
+        client.publish(message.topic, message.payload, qos=QOS, retain=message.retain, timeout=math.inf)
+    )
+
+
+async def _answered(request: Awaitable[Answer]) -> Answer:
+    """Return the broker's answer; one that is late is a lost connection."""
+    try:
+        async with asyncio.timeout(ANSWER_S):
+            return await request
+    except TimeoutError:
+        raise aiomqtt.MqttError(f"no answer for {ANSWER_S:.0f} s") from None
+
+
+async def _hang_up(client: aiomqtt.Client) -> None:
+    """Close the connection, whatever became of it.
+
+    aiomqtt's own exit waits on a broker that may be frozen and leaves the socket of a
+    connection that never came about; so paho, underneath, is told directly.
+    """
+    paho = client._client
+    paho.on_disconnect = None
+    paho.disconnect()
+    for _ in range(10):
+        await asyncio.sleep(0)
+        if paho.socket() is None:
+            return
+    left = paho.socket()
+    if isinstance(left, socket.socket):
+        left.shutdown(socket.SHUT_RDWR)
+        await asyncio.sleep(0)
+
+
+def _leave_if_cancelled() -> None:
+    """Raise the cancellation that Python 3.11 forgets when a task group fails at the same moment."""
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
+
+
+def _retry_delays() -> Iterator[float]:
+    """Yield waits [s] that double up to the cap, each jittered so that services do not march in step."""
+    delay_s = RETRY_FIRST_S
+    while True:
+        yield random.uniform(delay_s / 2, delay_s)  # noqa: S311 - spreads load, guards nothing
+        delay_s = min(2 * delay_s, RETRY_LONGEST_S)
+
+
+def _password(file: Path | None) -> str | None:
+    if file is None:
+        return None
+    try:
+        return file.read_text(encoding="utf-8").strip("\r\n")
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+        raise BrokerUnreachable(f"password_file {file} cannot be read: {why}; check its owner") from None
+
+
+def _address(settings: BrokerSection) -> str:
+    return f"{settings.host}:{settings.port}"
+
+
+def _why(error: BaseException) -> str:
+    """Return the reason in one line."""
+    text = " ".join(str(error).split())
+    return re.sub(r"^\[code:\d+\] ", "", text) or type(error).__name__
