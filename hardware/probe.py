@@ -28,7 +28,7 @@ from hardware.stamp import Stamp
 from monitor.contract.errors import SensorAmbiguous, SensorError, SensorNotFound
 from monitor.contract.readings import Point, Reading
 from monitor.runtime.clock import Clock
-from monitor.runtime.settings import TemperaturePointSection
+from monitor.runtime.settings import Settings, TemperaturePointSection
 
 # Without this the import loads kernel modules, waits for them and raises off the board.
 os.environ.setdefault("W1THERMSENSOR_NO_KERNEL_MODULE", "1")
@@ -51,6 +51,16 @@ A shorter time would call a steady outlet broken.
 """
 FROZEN_ABOVE_C = 60.0
 """Only hot syrup cannot keep still; an idle probe in the room may."""
+
+
+def temperature_points(settings: Settings) -> dict[Point, TemperaturePointSection]:
+    """Return the points that the settings fit with a temperature probe."""
+    sections = {
+        Point.OUTLET: settings.point.outlet,
+        Point.PAN: settings.point.pan,
+        Point.FILLER: settings.point.filler,
+    }
+    return {point: section for point, section in sections.items() if section is not None}
 
 
 def find_probes(root: Path) -> tuple[str, ...]:
@@ -134,6 +144,11 @@ class TemperatureProbe:
         self._judge = PowerOnJudge()
         self._still_since: tuple[int, float] | None = None
         self._said: str | None = None
+
+    @property
+    def trouble(self) -> str | None:
+        """What is wrong with the probe by the last reading, in one line; null when it is well."""
+        return self._said
 
     def run(self, sink: Sink, stop: threading.Event) -> None:
         """Give ``sink`` a reading a second until ``stop`` is set; blocks."""

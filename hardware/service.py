@@ -10,7 +10,7 @@ from functools import partial
 from typing import Protocol
 
 from hardware.player import Player
-from hardware.probe import ProbeBus, TemperatureProbe
+from hardware.probe import ProbeBus, TemperatureProbe, temperature_points
 from hardware.sampling import Sink, in_thread
 from hardware.sounder import RecordingSounder, Sounder, sounder_for
 from hardware.strokes import StrokeCounter
@@ -24,7 +24,7 @@ from monitor.contract.status import RunStatus
 from monitor.contract.topics import Topics
 from monitor.runtime.broker import BrokerLink
 from monitor.runtime.clock import Clock
-from monitor.runtime.settings import Settings, TemperaturePointSection
+from monitor.runtime.settings import Settings
 
 log = logging.getLogger(__name__)
 
@@ -68,16 +68,6 @@ async def serve(
                 ready()
     finally:
         own.close()
-
-
-def temperature_points(settings: Settings) -> dict[Point, TemperaturePointSection]:
-    """Return the points that the settings fit with a temperature probe."""
-    sections = {
-        Point.OUTLET: settings.point.outlet,
-        Point.PAN: settings.point.pan,
-        Point.FILLER: settings.point.filler,
-    }
-    return {point: section for point, section in sections.items() if section is not None}
 
 
 def readers_for(settings: Settings, *, clock: Clock) -> dict[Point, Reader]:

@@ -149,6 +149,11 @@ class Transducer:
         self._held_kpa = 0.0
         self._said: str | None = None
 
+    @property
+    def trouble(self) -> str | None:
+        """What is wrong by the last reading, in one line; null when the transducer is well."""
+        return self._said
+
     def run(self, sink: Sink, stop: threading.Event) -> None:
         """Give ``sink`` a reading a second until ``stop`` is set; blocks."""
         begin_s = self._clock.monotonic()
