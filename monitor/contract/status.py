@@ -146,7 +146,7 @@ class RunStatus(WireModel):
     """True for the demo's made-up press."""
     phase: Phase
     run: RunFacts | None = None
-    points: dict[Point, PointStatus] = {}
+    points: dict[Point, PointStatus] = Field(default_factory=dict)
     flags: tuple[FlagStatus, ...] = ()
     alarms: tuple[AlarmStatus, ...] = ()
     sound: Signal | None = None

@@ -15,10 +15,9 @@ import random
 import re
 import socket
 import uuid
-from collections import Counter, deque
+from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Iterator, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
@@ -29,6 +28,7 @@ from monitor.contract.payloads import PAYLOAD_LIMIT, encode
 from monitor.contract.presence import HEARTBEAT_S, Presence, Service
 from monitor.contract.topics import Topics
 from monitor.runtime.clock import Clock
+from monitor.runtime.inbox import Inbox, Message
 from monitor.runtime.settings import BrokerSection
 
 KEEPALIVE_S = 5
@@ -44,57 +44,14 @@ GOODBYE_S = 1.0
 """Longest a stopping service spends on what it still has to send."""
 OUTBOX_LIMIT = 600
 """Two minutes of five readings a second."""
-INBOX_LIMIT = 1000
 QOS = 1
 REFUSED_SUBSCRIPTION = 0x80
 """Return code of MQTT 3.1.1, section 3.9.3."""
 
+__all__ = ["BrokerLink", "Message", "reachable"]
+
 _log = logging.getLogger(__name__)
 Answer = TypeVar("Answer")
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """What came in, or is to go out, on ``topic``; ``retain`` marks the broker's kept copy."""
-
-    topic: str
-    payload: bytes
-    retain: bool
-
-
-class Inbox:
-    """A bounded queue; when it is full the busiest topic keeps only its newest message."""
-
-    def __init__(self, *, limit: int = INBOX_LIMIT) -> None:
-        self.limit = limit
-        self.dropped = 0
-        self._kept: deque[Message] = deque()
-        self._filled = asyncio.Event()
-
-    def keep(self, message: Message) -> None:
-        """Append ``message``, making room first if there is none."""
-        if len(self._kept) >= self.limit:
-            self._make_room()
-        self._kept.append(message)
-        self._filled.set()
-
-    async def take(self) -> Message:
-        """Return the oldest message, waiting for one."""
-        while not self._kept:
-            self._filled.clear()
-            await self._filled.wait()
-        return self._kept.popleft()
-
-    def _make_room(self) -> None:
-        """Thin the busiest topic, so that a flood on one never costs a command on another."""
-        busiest, count = Counter(message.topic for message in self._kept).most_common(1)[0]
-        if count == 1:
-            self._kept.popleft()
-            self.dropped += 1
-            return
-        newest = next(message for message in reversed(self._kept) if message.topic == busiest)
-        self._kept = deque(m for m in self._kept if m.topic != busiest or m is newest)
-        self.dropped += count - 1
 
 
 class BrokerLink:
@@ -386,4 +343,4 @@ def _address(settings: BrokerSection) -> str:
 def _why(error: BaseException) -> str:
     """Return the reason in one line."""
     text = " ".join(str(error).split())
-    return re.sub(r"^\[code:\d+\] ", "", text) or type(error).__name__
+    return re.sub(r"^\[(code:|Errno )-?\d+\] ", "", text) or type(error).__name__

@@ -26,7 +26,9 @@ from monitor.rules.thresholds import PointTuning, Press, Pump, RunRules, Thresho
 def _reads(dimension: Dimension) -> BeforeValidator:
     def parse(value: object) -> float:
         if not isinstance(value, str):
-            raise UnitError(f"{value!r} has no unit: write it as text, such as \"1 {dimension.value.split()[0]}\"")
+            raise UnitError(
+                f'{value!r} has no unit: write it as text, such as "1 {dimension.value.split()[0]}"'
+            )
         return quantity(value, dimension=dimension)
 
     return BeforeValidator(parse)

@@ -1,0 +1,54 @@
+"""What has arrived and waits to be read: bounded, and fair between topics when it overflows."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter, deque
+from dataclasses import dataclass
+
+INBOX_LIMIT = 1000
+"""Messages of at most 4 KiB: some 4 MB at worst, minutes of ordinary traffic."""
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What came in, or is to go out, on ``topic``; ``retain`` marks the broker's kept copy."""
+
+    topic: str
+    payload: bytes
+    retain: bool
+
+
+class Inbox:
+    """A bounded queue; when it is full the busiest topic keeps only its newest message."""
+
+    def __init__(self, *, limit: int = INBOX_LIMIT) -> None:
+        self.limit = limit
+        self.dropped = 0
+        self._kept: deque[Message] = deque()
+        self._filled = asyncio.Event()
+
+    def keep(self, message: Message) -> None:
+        """Append ``message``, making room first if there is none."""
+        if len(self._kept) >= self.limit:
+            self._make_room()
+        self._kept.append(message)
+        self._filled.set()
+
+    async def take(self) -> Message:
+        """Return the oldest message, waiting for one."""
+        while not self._kept:
+            self._filled.clear()
+            await self._filled.wait()
+        return self._kept.popleft()
+
+    def _make_room(self) -> None:
+        """Thin the busiest topic, so that a flood on one never costs a command on another."""
+        busiest, count = Counter(message.topic for message in self._kept).most_common(1)[0]
+        if count == 1:
+            self._kept.popleft()
+            self.dropped += 1
+            return
+        newest = next(message for message in reversed(self._kept) if message.topic == busiest)
+        self._kept = deque(m for m in self._kept if m.topic != busiest or m is newest)
+        self.dropped += count - 1
