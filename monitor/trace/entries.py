@@ -7,6 +7,7 @@ import json
 import math
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
 from monitor.contract.events import EVENT, Event
@@ -134,7 +135,7 @@ def row_of(columns: Any, *, boot: str, zero_mono_s: float | None) -> TraceRow:
         pan_c=columns.pan_c,
         filler_c=columns.filler_c,
         phase=Phase(columns.phase),
-        flags=tuple(Flag(name) for name in columns.flags.split(FLAG_SEPARATOR) if name),
+        flags=_flags(columns.flags),
     )
 
 
@@ -186,6 +187,11 @@ def end_columns(closed: RunClosed, *, run_id: int, boot_id: int) -> Columns:
 def facts_text(facts: Mapping[str, object]) -> str:
     """Return ``facts`` as JSON; dataclasses among them become objects."""
     return json.dumps(facts, default=_plain, allow_nan=False)
+
+
+@lru_cache(maxsize=256)
+def _flags(text: str) -> tuple[Flag, ...]:
+    return tuple(Flag(name) for name in text.split(FLAG_SEPARATOR) if name)
 
 
 def _plain(value: object) -> object:

@@ -30,6 +30,8 @@ _LOG = logging.getLogger(__name__)
 COMMIT_INTERVAL_S = 1.0
 """Time between commits; what a power cut may take. (A commit per row wrote twenty times the
 bytes, and a card wears by bytes written.)"""
+HURRY_ENTRIES = 1000
+"""Entries of a kind that wait for one commit at most, so that a burst does not fill the queue."""
 FLUSH_LIMIT_S = 30.0
 """Longest wait in :meth:`TraceWriter.flush`."""
 SET_ASIDE_INTERVAL_S = 60.0
@@ -148,6 +150,9 @@ class TraceWriter:
     def _put(self, queue: deque[Entry], entry: Entry) -> None:
         self.lost += len(queue) == queue.maxlen
         queue.append(entry)
+        if len(queue) == HURRY_ENTRIES:
+            self._urgent = True
+            self._wake.notify_all()
 
     def _work(self) -> None:
         due_s = time.monotonic() + COMMIT_INTERVAL_S

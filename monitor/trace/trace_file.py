@@ -196,7 +196,7 @@ def _number_reader(column: str, *, index: int, point: Point, unit: Unit) -> Numb
 
 def _parsed(text: str, *, column: str) -> float:
     try:
-        value = float(text)
+        value = float("" if "_" in text else text)  # Python reads 1_000, nobody else does
     except ValueError:
         what = f"{text[:40]!r} is not a number" if text else "is empty"
         raise ValueError(f"{column} {what}") from None

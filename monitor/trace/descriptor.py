@@ -1,0 +1,118 @@
+"""Describes an exported package: datapackage.json and run.json.
+
+Follows the Data Package and Table Schema specifications (specs.frictionlessdata.io).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from monitor.trace.columns import Column, time_text
+from monitor.trace.reader import ClockOffset, RunRecord
+
+NOTICE = (
+    "Record of a run monitor. The monitor is not a safety device and controls nothing; "
+    "the record helps, it proves no compliance."
+)
+_MEDIA_TYPES = {
+    "trace.csv": "text/csv",
+    "events.jsonl": "application/jsonl",
+    "run.json": "application/json",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A written file of the package."""
+
+    name: str
+    size_bytes: int
+    sha256: str
+
+
+def package_descriptor(
+    record: RunRecord, *, columns: Sequence[Column], parts: Sequence[Part]
+) -> dict[str, Any]:
+    """Return datapackage.json for the written ``parts``."""
+    return {
+        "profile": "data-package",
+        "name": package_name(record.run),
+        "title": f"Run {record.run}" + (" (invented data)" if record.invented else ""),
+        "description": NOTICE,
+        "invented": record.invented,
+        "software": record.software,
+        "press": record.facts.get("press", record.press),
+        "thresholds": dict(record.thresholds),
+        "resources": [_resource(part, columns=columns) for part in parts],
+    }
+
+
+def run_facts(
+    record: RunRecord, *, columns: Sequence[Column], offsets: Sequence[ClockOffset]
+) -> dict[str, Any]:
+    """Return run.json: what is known of the run as a whole, base units in the names."""
+    return {
+        "run": record.run,
+        "press": record.press,
+        "invented": record.invented,
+        "software": record.software,
+        "started": time_text(record.started) or None,
+        "clock": record.clock,
+        "ended": time_text(record.ended) or None,
+        "elapsed_s": record.elapsed_s,
+        "volume_l": record.volume_l,
+        "opened_by": record.opened_by,
+        "closed_by": record.closed_by,
+        "boot": record.boot,
+        "started_mono_s": record.started_mono_s,
+        "thresholds": dict(record.thresholds),
+        "facts": dict(record.facts),
+        "units": {column.name: column.unit for column in columns if column.unit is not None},
+        "clock_offsets": [
+            {"boot": at.boot, "mono_s": at.mono_s, "time": time_text(at.time), "clock": at.clock}
+            for at in offsets
+        ],
+    }
+
+
+def package_name(run: str) -> str:
+    """Return ``run`` as the name of a package or a folder: lower-case letters, digits, ``. _ -``.
+
+    >>> package_name("../Main run 3")
+    'main-run-3'
+    """
+    return re.sub(r"[^a-z0-9._-]+", "-", run.lower()).strip("-.") or "run"
+
+
+def _resource(part: Part, *, columns: Sequence[Column]) -> dict[str, Any]:
+    name, _, form = part.name.partition(".")
+    resource: dict[str, Any] = {
+        "name": name,
+        "path": part.name,
+        "format": form,
+        "mediatype": _MEDIA_TYPES[part.name],
+        "encoding": "utf-8",
+        "bytes": part.size_bytes,
+        "hash": f"sha256:{part.sha256}",
+    }
+    if form != "csv":
+        return resource | {"type": "file"}  # not a table: events of different kinds have different fields
+    return resource | {
+        "profile": "tabular-data-resource",
+        "dialect": {"delimiter": ",", "lineTerminator": "\r\n", "quoteChar": '"', "doubleQuote": True},
+        "schema": {"fields": [_field(column) for column in columns], "missingValues": [""]},
+    }
+
+
+def _field(column: Column) -> Mapping[str, Any]:
+    field: dict[str, Any] = {"name": column.name, "type": column.type, "title": column.title}
+    if column.unit is not None:
+        field["unit"] = column.unit
+    if column.words:
+        field["constraints"] = {"required": True, "enum": list(column.words)}
+    if column.name == "elapsed_s":
+        field["constraints"] = {"required": True, "minimum": 0}
+    return field
