@@ -1,0 +1,282 @@
+"""The command line, and the one place where the rooms are put together.
+
+Every command imports what it runs only when it runs, so that ``--help`` stays quick. Errors
+are one line on standard error; the exit status is 2 for wrong usage, 1 for a fault.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import os
+import signal
+import sys
+from collections.abc import Coroutine
+from datetime import timedelta
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.contract.errors import NiterwatchError, SettingsError
+from monitor.contract.units import Dimension, convert
+
+if TYPE_CHECKING:
+    from monitor.runtime.settings import Settings
+    from monitor.trace.reader import RunRecord
+
+USAGE, FAULT, INTERRUPTED = 2, 1, 130
+
+app = typer.Typer(
+    help="Live run monitor for a maple-syrup filter press. It is not a safety device and controls nothing.",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+class Units(StrEnum):
+    """Systems of units an export is written in."""
+
+    US = "us"
+    METRIC = "metric"
+
+
+SettingsFile = Annotated[
+    Path | None, typer.Option("--settings", metavar="FILE", help="Settings file (TOML).")
+]
+Overrides = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="KEY=VALUE", help="Override one setting, such as press.frames=5."),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+
+
+def main() -> None:
+    """Run the command line; the console script."""
+    try:
+        app()
+    except (NiterwatchError, BaseExceptionGroup) as error:
+        fault = _first(error)
+        if not isinstance(fault, NiterwatchError):
+            raise
+        sys.stderr.write(f"niterwatch: {fault}\n")
+        sys.exit(USAGE if isinstance(fault, SettingsError) else FAULT)
+    except KeyboardInterrupt:
+        sys.exit(INTERRUPTED)
+    except BrokenPipeError:
+        # Whoever read our output has gone; there is nobody left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(FAULT)
+
+
+@app.command()
+def demo(
+    settings: SettingsFile = None,
+    overrides: Overrides = None,
+    speed: Annotated[float, typer.Option(help="How many times faster than life.", min=0.1, max=50)] = 10.0,
+    port: Annotated[
+        int | None, typer.Option(help="Port of the page; 8080 unless set.", min=0, max=65535)
+    ] = None,
+    keep: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder to keep the demo's runs in.")
+    ] = None,
+    seed: Annotated[int, typer.Option(help="Which invented season.")] = 2,
+) -> None:
+    """Run everything on an invented press.
+
+    Broker, sensors, monitor and page in one process; nothing needs installing or wiring.
+    """
+    from monitor import demo as demonstration
+
+    changes = [*(overrides or []), *([] if port is None else [f"web.port={port}"])]
+    _serve(demonstration.serve(_load(settings, changes), speed=speed, keep=keep, seed=seed), quiet=True)
+
+
+@app.command()
+def monitor(settings: SettingsFile = None, overrides: Overrides = None) -> None:
+    """Run the monitor service.
+
+    It judges the readings, publishes the status and keeps the trace.
+    """
+    from monitor import service
+    from monitor.runtime.clock import SystemClock
+
+    _serve(service.serve(_load(settings, overrides), clock=SystemClock()))
+
+
+@app.command()
+def hardware(settings: SettingsFile = None, overrides: Overrides = None) -> None:
+    """Run the sensors and the sounder.
+
+    It reads the probes and the transducer and sounds the alarms.
+    """
+    from hardware import service
+    from monitor.runtime.clock import SystemClock
+
+    _serve(service.serve(_load(settings, overrides), clock=SystemClock()))
+
+
+@app.command()
+def web(settings: SettingsFile = None, overrides: Overrides = None) -> None:
+    """Run the page on the local network."""
+    from monitor.runtime.clock import SystemClock
+    from web import service
+
+    _serve(service.serve(_load(settings, overrides), clock=SystemClock()))
+
+
+@app.command()
+def code(settings: SettingsFile = None, overrides: Overrides = None) -> None:
+    """Make a new code for this device's acts.
+
+    It is printed once; the old one ends.
+    """
+    from web.security import DeviceCode
+
+    text, made = DeviceCode.make()
+    file = _load(settings, overrides).web.code_file
+    made.save(file)
+    typer.echo(f"{text}\nThis is the only time it is shown: only its hash is kept, in {file}.")
+
+
+@app.command()
+def check(settings: SettingsFile = None, overrides: Overrides = None) -> None:
+    """Test each part, one line each.
+
+    Probes, transducer, sounder, broker, store and clock; exit status 1 on a fault.
+    """
+    from hardware import inspection
+    from monitor import checkup
+    from monitor.runtime.clock import SystemClock
+
+    loaded, clock = _load(settings, overrides), SystemClock()
+    well = True
+    for inspect in (inspection.inspect, checkup.inspect):
+        for finding in asyncio.run(inspect(loaded, clock=clock)):
+            well = well and finding.ok
+            typer.echo(f"{'ok   ' if finding.ok else 'FAULT'} {finding.name}: {finding.sentence}")
+    if not well:
+        sys.exit(FAULT)
+
+
+@app.command()
+def runs(settings: SettingsFile = None, overrides: Overrides = None, as_json: AsJson = False) -> None:
+    """List the stored runs, newest first."""
+    from monitor.trace.reader import TraceReader
+
+    loaded = _load(settings, overrides)
+    found = TraceReader(loaded.store.url).runs()
+    if as_json:
+        for run in found:
+            typer.echo(json.dumps(_run_facts(run)))
+        return
+    if not found:
+        typer.echo("no runs yet")
+    for run in found:
+        typer.echo(_run_line(run, units=Units(loaded.display.units)))
+
+
+@app.command()
+def replay(
+    trace: Annotated[Path, typer.Argument(metavar="TRACE.csv", help="A trace in either system of units.")],
+    settings: SettingsFile = None,
+    overrides: Overrides = None,
+    as_json: AsJson = False,
+) -> None:
+    """Run the engine over a trace file."""
+    from monitor.trace.replay import records
+    from monitor.trace.trace_file import read_trace
+
+    rules = _load(settings, overrides).rules()
+    for record in records(read_trace(trace), rules=rules):
+        if as_json:
+            sys.stdout.write(json.dumps(record) + "\n")
+        elif record["kind"] != "status":
+            typer.echo(_replay_line(record))
+
+
+@app.command()
+def export(
+    run: Annotated[str, typer.Argument(help="A run, as `niterwatch runs` names it.")],
+    settings: SettingsFile = None,
+    overrides: Overrides = None,
+    units: Annotated[Units, typer.Option(help="Units of the trace.")] = Units.US,
+    to: Annotated[Path, typer.Option(metavar="DIR", help="Folder to write the package into.")] = Path(),
+) -> None:
+    """Write a run's trace package.
+
+    A folder with the trace, the events, the facts of the run and their description.
+    """
+    from monitor.trace.export import export_package
+    from monitor.trace.reader import TraceReader
+
+    reader = TraceReader(_load(settings, overrides).store.url)
+    typer.echo(export_package(reader, run, units=units.value, to=to))
+
+
+def _load(file: Path | None, overrides: list[str] | None) -> Settings:
+    from monitor.runtime.settings import load
+
+    return load(file, overrides=overrides or [])
+
+
+def _serve(service: Coroutine[object, object, None], *, quiet: bool = False) -> None:
+    """Run ``service`` until it ends or the process is told to; a stop by signal is no fault."""
+    logging.basicConfig(level=logging.WARNING if quiet else logging.INFO, format="%(message)s")
+
+    async def run() -> None:
+        task = asyncio.current_task()
+        assert task is not None  # noqa: S101 - asyncio.run runs a task
+        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
+        try:
+            await service
+        except asyncio.CancelledError:
+            _log.info("stopped")
+
+    asyncio.run(run())
+
+
+def _first(error: BaseException) -> BaseException:
+    """Return the first single error in a group of groups."""
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error
+
+
+def _run_facts(run: RunRecord) -> dict[str, object]:
+    return {
+        "run": run.run,
+        "press": run.press,
+        "started": run.started.isoformat() if run.started else None,
+        "elapsed_s": run.elapsed_s,
+        "volume_L": run.volume_l,
+        "opened_by": run.opened_by,
+        "closed_by": run.closed_by,
+        "invented": run.invented,
+    }
+
+
+def _run_line(run: RunRecord, *, units: Units) -> str:
+    length = "open" if run.elapsed_s is None else str(timedelta(seconds=round(run.elapsed_s)))
+    unit = "gal" if units is Units.US else "L"
+    volume = "-"
+    if run.volume_l is not None:
+        volume = f"{convert(run.volume_l, dimension=Dimension.VOLUME, into=unit):.1f} {unit}"
+    return f"{run.run}  {length:>8}  {volume:>9}{'  invented' if run.invented else ''}"
+
+
+def _replay_line(record: dict[str, object]) -> str:
+    if record["kind"] == "summary":
+        return json.dumps(record)
+    elapsed = timedelta(seconds=round(float(str(record["elapsed_s"]))))
+    return f"{elapsed}  {record['kind']}  {record['name']}: {record['state']}"
+
+
+_log = logging.getLogger(__name__)
+
+if __name__ == "__main__":
+    main()

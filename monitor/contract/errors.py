@@ -13,7 +13,8 @@
     ├── BrokerUnreachable    (ConnectionError)
     ├── AddressInUse         (OSError)          the page's or the broker's port is taken
     ├── StoreError           (OSError)
-    │   ├── StoreUnwritable                     read-only file, full disk, another writer
+    │   ├── StoreUnwritable                     read-only file, full disk
+    │   │   └── StoreInUse                      another monitor writes to it
     │   └── StoreUnreadable                     not a database, or a damaged one
     ├── TraceError           (ValueError)       a trace file that cannot be replayed
     ├── RunNotFound          (LookupError)
@@ -73,6 +74,10 @@ class StoreError(NiterwatchError, OSError):
 
 class StoreUnwritable(StoreError):
     """The store cannot take rows: read-only, full, or owned by another writer."""
+
+
+class StoreInUse(StoreUnwritable):
+    """Another monitor writes to the store: there is one writer only."""
 
 
 class StoreUnreadable(StoreError):

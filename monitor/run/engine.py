@@ -41,7 +41,7 @@ def step(state: State, entered: Input, *, rules: RunRules) -> tuple[State, tuple
     if second:
         under_way.effects.append(seconds.row(under_way))
         under_way.put(second_s=under_way.now_s, strokes=None)
-    if second or under_way.effects:
+    if second or under_way.effects or under_way.state.points is not state.points:
         under_way.effects.append(StatusDue())
     return under_way.state, tuple(under_way.effects)
 
@@ -136,7 +136,7 @@ def _turn(under_way: Step, picture: Picture) -> Turn | None:
             return Turn.READY if ready else None
         case Phase.BOTTLING:
             return None if ready else Turn.NOT_READY
-        case Phase.PAUSED | Phase.END_PROPOSED if picture.line_kpa is not None and picture.flowing:
+        case Phase.PAUSED if picture.line_kpa is not None and picture.flowing:
             return Turn.FLOW_BACK
         case Phase.PAUSED:
             gone = not state.flow.pressure_on and under_way.now_s - state.phase_since_s >= LONG_PAUSE_S

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from monitor.contract.events import FlagChange
 from monitor.rules import forecast as forecasting
+from monitor.rules.flags import RULES
+from monitor.rules.verdict import Verdict
 from monitor.run.effects import RunClosed, RunOpened
 from monitor.run.phases import Turn
-from monitor.run.seconds import foresee
+from monitor.run.seconds import OPENABLE, foresee, raised
 from monitor.run.state import OpenRun
 from monitor.run.step import Step
 
@@ -17,22 +20,37 @@ LEFT_OPEN_S = 7200.0
 """A run without pressure for this long was left open and closes by itself [s] (judgement)."""
 BY_PRESSURE = "pressure"
 BY_ITSELF = "no pressure for two hours"
+BY_NEXT = "the next run"
+"""Who opened or closed a run, where no person did."""
+OUTSIDE_RUN = frozenset(rule.flag for rule in RULES if not rule.needs_run)
+"""Flags that hold with no run open, too."""
 
 
 def follow_pressure(step: Step) -> None:
     """Open a run that pressure asks for; close one that was left open."""
-    state = step.state
-    flow = state.flow
-    if not flow.pressure_on:
-        if not state.may_open or (state.waiting and state.run is None):
-            step.put(may_open=True, waiting=())
-        gone_s = flow.pressure_gone_s
-        if state.run is not None and gone_s is not None and step.now_s - gone_s >= LEFT_OPEN_S:
-            close(step, by=BY_ITSELF)
+    if step.state.flow.pressure_on:
+        _open_by_pressure(step)
         return
-    since_s = flow.pressure_since_s
-    if state.run is None and state.may_open and since_s is not None and step.now_s - since_s >= OPENS_AFTER_S:
-        open_run(step, by=BY_PRESSURE, started_s=since_s)
+    if step.state.phase in OPENABLE and not (step.state.may_open and not step.state.waiting):
+        step.put(may_open=True, waiting=())
+    gone_s = step.state.flow.pressure_gone_s
+    if step.state.run is not None and gone_s is not None and step.now_s - gone_s >= LEFT_OPEN_S:
+        close(step, by=BY_ITSELF, ended_s=gone_s)
+
+
+def _open_by_pressure(step: Step) -> None:
+    """Open a run after enough pressure; it ends one whose end had been proposed."""
+    state = step.state
+    since_s = state.flow.pressure_since_s
+    if state.phase not in OPENABLE or not state.may_open or since_s is None:
+        return
+    if step.now_s - since_s < OPENS_AFTER_S:
+        return
+    waiting, gone_s = state.waiting, state.flow.pressure_gone_s
+    if state.run is not None:
+        close(step, by=BY_NEXT, ended_s=gone_s)
+    step.put(waiting=waiting)
+    open_run(step, by=BY_PRESSURE, started_s=since_s)
 
 
 def open_run(step: Step, *, by: str, started_s: float) -> None:
@@ -61,24 +79,36 @@ def open_run(step: Step, *, by: str, started_s: float) -> None:
     step.turn(Turn.OPENED, cause=f"opened by {by}"[:64])
 
 
-def close(step: Step, *, by: str) -> None:
-    """Close the open run; the phase becomes idle."""
+def close(step: Step, *, by: str, ended_s: float | None = None) -> None:
+    """Close the open run as of ``ended_s`` (engine time; now if null); the phase becomes idle."""
     run = step.state.run
     if run is None:
         return
+    ended_s = step.now_s if ended_s is None else max(run.started_s, ended_s)
+    _clear_flags(step)
     step.turn(Turn.CLOSED, cause=f"closed by {by}"[:64])
     step.effects.append(
         RunClosed(
             run=run.id,
             boot=step.stamp.boot,
-            ended_mono_s=step.stamp.mono_s,
-            ended=step.stamp.time,
-            elapsed_s=step.now_s - run.started_s,
+            ended_mono_s=ended_s + step.state.origin_s,
+            ended=_wall(step, at_s=ended_s),
+            elapsed_s=ended_s - run.started_s,
             volume_l=forecasting.volume(run.forecast).filtered_l,
             by=by,
         )
     )
-    step.put(run=None, may_open=not step.state.flow.pressure_on, waiting=())
+    step.put(run=None, may_open=not step.state.flow.pressure_on or by == BY_NEXT, waiting=())
+
+
+def _clear_flags(step: Step) -> None:
+    """Clear what only holds in a run, so that the run's own record says so."""
+    before = raised(step.state)
+    kept = {flag: watch for flag, watch in step.state.watches.items() if flag in OUTSIDE_RUN}
+    step.put(verdict=Verdict(), verdict_since_s=step.now_s, watches=kept)
+    for flag in before:
+        if flag not in OUTSIDE_RUN:
+            step.happened(FlagChange, name=flag, state="cleared")
 
 
 def _wall(step: Step, *, at_s: float) -> datetime | None:

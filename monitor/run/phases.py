@@ -33,7 +33,6 @@ TURNS: dict[tuple[Phase, Turn], Phase] = {
     (P.PAUSED, T.FLOW_BACK): P.RECIRCULATING,
     (P.PAUSED, T.LONG_PAUSE): P.END_PROPOSED,
     (P.PAUSED, T.CLOSED): P.IDLE,
-    (P.END_PROPOSED, T.FLOW_BACK): P.RECIRCULATING,
     (P.END_PROPOSED, T.CLOSED): P.IDLE,
 }
 """(phase, turn) to the phase after it."""

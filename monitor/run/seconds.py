@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from monitor.contract.names import Flag
+from monitor.contract.names import Flag, Phase
 from monitor.contract.readings import Point
 from monitor.contract.status import Standing
 from monitor.rules import forecast as forecasting
@@ -20,6 +20,8 @@ from monitor.run.step import Step
 
 SHORTEST_SECOND_S = 0.9
 """Ticks closer than this to the last second belong to it [s]: the timer's own jitter."""
+OPENABLE = frozenset({Phase.IDLE, Phase.END_PROPOSED})
+"""Phases in which pressure opens a run."""
 WAITING_MOST = 15
 """Seconds kept for a run that has not opened yet."""
 
@@ -37,7 +39,7 @@ def pass_second(step: Step) -> None:
     if run is not None:
         step.put(run=_count_over(run, foresee(run, second, rules=step.rules), state))
         _ask_again_to_stir(step)
-    elif state.flow.pressure_on:
+    if state.flow.pressure_on and state.phase in OPENABLE:
         step.put(waiting=(*state.waiting, second)[-WAITING_MOST:])
 
 

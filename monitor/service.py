@@ -1,0 +1,286 @@
+"""The monitor as a service: receive, step the engine, carry out its effects.
+
+One task group: the broker's line, the receiver, and the tick that lets silence be noticed.
+The engine itself is pure (:mod:`monitor.run.engine`); everything with a side effect is here.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable
+from importlib.metadata import version
+
+from monitor.contract.commands import Command
+from monitor.contract.errors import PayloadRefused, StoreUnreadable
+from monitor.contract.payloads import decode, encode
+from monitor.contract.presence import Service
+from monitor.contract.readings import Point, Reading
+from monitor.contract.status import RunStatus
+from monitor.contract.topics import Topics, levels
+from monitor.rules.thresholds import RunRules
+from monitor.run.effects import Answered, Effect, Happened, RowDue, RunClosed, RunOpened, StatusDue
+from monitor.run.engine import step
+from monitor.run.inputs import CommandArrived, Input, ReadingArrived, RecordingChanged, Stamp, Tick
+from monitor.run.report import Signature, status_of
+from monitor.run.state import State, fresh, restored, stored
+from monitor.runtime.broker import BrokerLink, Message
+from monitor.runtime.clock import Clock
+from monitor.runtime.settings import Settings
+from monitor.runtime.watchdog import Watchdog
+from monitor.trace.reader import TraceReader
+from monitor.trace.store import TraceWriter
+
+TICK_S = 1.0
+"""Time between two looks at the clock [s]; the trace has one row for each."""
+SNAPSHOT_EVERY_S = 30.0
+"""Longest time between two stored states while nothing happens [s]."""
+STATUS_APART_S = 0.05
+"""Statuses with nothing but new values come at least this far apart [s of the board's own time]."""
+COMPLAIN_EVERY_S = 60.0
+"""A topic whose payloads do not fit is named in the log at most this often [s]."""
+COMPLAIN_TOPICS = 100
+"""Topics remembered for that; a flood of made-up topics cannot grow it further."""
+
+_log = logging.getLogger(__name__)
+
+
+class Monitor:
+    """One press under watch."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        clock: Clock,
+        invented: bool = False,
+        watcher: Callable[[RunStatus], None] | None = None,
+    ) -> None:
+        self.settings = settings
+        self.rules: RunRules = settings.rules()
+        self.topics = Topics(settings.press.name)
+        self._clock = clock
+        self._invented = invented
+        self._watcher = watcher
+        self._software = version("niterwatch")
+        self._state: State | None = None
+        self._statuses = 0
+        self._published_s = 0.0
+        self._pending: asyncio.TimerHandle | None = None
+        self._refused = 0
+        self._complained_s: dict[str, float] = {}
+        self._snapshot_s = 0.0
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._writer = TraceWriter(
+            settings.store.url,
+            software=self._software,
+            problem_changed=self._problem_changed,
+            facts=self._facts(),
+        )
+        self._link = BrokerLink(
+            settings.broker,
+            topics=self.topics,
+            service=Service.MONITOR,
+            clock=clock,
+            subscriptions=(self.topics.readings, self.topics.commands),
+        )
+        self._watchdog = Watchdog(clock=clock)
+
+    async def serve(self, *, ready: Callable[[], None] | None = None) -> None:
+        """Watch the press until cancelled; raise a :class:`StoreError` if nothing can be kept."""
+        self._loop = asyncio.get_running_loop()
+        set_aside = await asyncio.to_thread(self._writer.open)
+        if set_aside:
+            _log.error("%s", set_aside)
+        try:
+            self._restore()
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(self._link.run(), name="broker line")
+                tasks.create_task(self._receive(), name="receive")
+                tasks.create_task(self._tick(), name="tick")
+                tasks.create_task(self._announce(ready), name="announce")
+        finally:
+            if self._state is not None:
+                self._writer.keep_snapshot(self.settings.press.name, stored(self._state))
+            await asyncio.to_thread(self._writer.close)
+
+    async def _announce(self, ready: Callable[[], None] | None) -> None:
+        await self._link.connected_once.wait()
+        self._watchdog.ready()
+        if ready is not None:
+            ready()
+
+    async def _receive(self) -> None:
+        async for message in self._link.messages():
+            try:
+                entered = self._read(message)
+            except PayloadRefused as refusal:
+                self._refuse(message.topic, refusal)
+                continue
+            if isinstance(entered, ReadingArrived):
+                self._writer.keep_reading(entered.point, entered.reading, arrived_mono_s=entered.stamp.mono_s)
+            self._enter(entered)
+
+    async def _tick(self) -> None:
+        due_s = self._clock.monotonic()
+        while True:
+            due_s = max(due_s + TICK_S, self._clock.monotonic())
+            await self._clock.sleep(due_s - self._clock.monotonic())
+            self._enter(Tick(stamp=self._stamp()))
+            self._watchdog.pet()
+
+    def _read(self, message: Message) -> Input:
+        _, channel, leaf = levels(message.topic)
+        if channel == "reading":
+            try:
+                point = Point(leaf)
+            except ValueError:
+                raise PayloadRefused(f"there is no point called {leaf[:40]!r}") from None
+            return ReadingArrived(stamp=self._stamp(), point=point, reading=decode(message.payload, Reading))
+        command = decode(message.payload, Command)
+        if command.verb != leaf:
+            raise PayloadRefused(f"a {command.verb} came on the topic of {leaf[:40]!r}")
+        return CommandArrived(stamp=self._stamp(), command=command)
+
+    def _enter(self, entered: Input) -> None:
+        if self._state is None:
+            return
+        self._state, effects = step(self._state, entered, rules=self.rules)
+        self._carry_out(effects)
+
+    def _carry_out(self, effects: tuple[Effect, ...]) -> None:
+        moved = any(isinstance(effect, Happened | RunOpened | RunClosed) for effect in effects)
+        if any(isinstance(effect, StatusDue) for effect in effects):
+            self._status_due(at_once=moved)
+        for effect in effects:
+            match effect:
+                case Happened():
+                    self._link.publish(self.topics.event, encode(effect.event))
+                    self._writer.keep_effect(effect)
+                case RunOpened() | RunClosed() | RowDue():
+                    self._writer.keep_effect(effect)
+                case Answered():
+                    self._link.publish(self.topics.reply(effect.reply.id), encode(effect.reply))
+                case StatusDue():
+                    pass
+        self._keep_snapshot(moved=moved)
+
+    def _status_due(self, *, at_once: bool) -> None:
+        """Publish the status, at once for a change, else as soon as the last is old enough."""
+        assert self._loop is not None  # noqa: S101 - set before anything can enter
+        since_s = self._loop.time() - self._published_s
+        if at_once or since_s >= STATUS_APART_S:
+            self._publish_status()
+        elif self._pending is None:
+            self._pending = self._loop.call_later(STATUS_APART_S - since_s, self._publish_status)
+
+    def _publish_status(self) -> None:
+        assert self._state is not None  # noqa: S101 - set before anything can enter
+        assert self._loop is not None  # noqa: S101 - likewise
+        if self._pending is not None:
+            self._pending.cancel()
+            self._pending = None
+        self._published_s = self._loop.time()
+        self._statuses += 1
+        status = status_of(
+            self._state,
+            stamp=self._stamp(),
+            rules=self.rules,
+            signed=Signature(
+                seq=self._statuses,
+                software=self._software,
+                invented=self._invented,
+                refused=self._refused,
+            ),
+        )
+        self._link.publish(self.topics.status, encode(status), retain=True)
+        if self._watcher is not None:
+            self._watcher(status)
+
+    def _keep_snapshot(self, *, moved: bool) -> None:
+        now_s = self._clock.monotonic()
+        if self._state is None or not (moved or now_s - self._snapshot_s >= SNAPSHOT_EVERY_S):
+            return
+        self._snapshot_s = now_s
+        self._writer.keep_snapshot(self.settings.press.name, stored(self._state))
+
+    def _restore(self) -> None:
+        """Take up the state of before, and the readings kept since it was."""
+        stamp = self._stamp()
+        reader = TraceReader(self.settings.store.url)
+        snapshot = reader.snapshot(self.settings.press.name)
+        self._state = fresh(boot=stamp.boot, mono_s=stamp.mono_s, rules=self.rules)
+        if snapshot is None:
+            return
+        try:
+            self._state = restored(snapshot, boot=stamp.boot, mono_s=stamp.mono_s)
+        except StoreUnreadable as error:
+            _log.warning("%s", error)
+            return
+        since_s = self._state.origin_s + self._state.now_s
+        kept = list(reader.readings_since(boot=stamp.boot, mono_s=since_s))
+        for point, reading, arrived_s in kept:
+            then = Stamp(boot=stamp.boot, mono_s=arrived_s, time=reading.time, clock=reading.clock)
+            self._catch_up(ReadingArrived(stamp=then, point=point, reading=reading))
+            self._catch_up(Tick(stamp=then))
+        if self._state.run is not None:
+            _log.info("run %s goes on", self._state.run.id)
+
+    def _catch_up(self, entered: Input) -> None:
+        """Step over what was stored before the restart: its rows are there already."""
+        assert self._state is not None  # noqa: S101 - called from _restore alone
+        self._state, effects = step(self._state, entered, rules=self.rules)
+        for effect in effects:
+            if isinstance(effect, Happened | RunOpened | RunClosed):
+                self._writer.keep_effect(effect)
+
+    def _stamp(self) -> Stamp:
+        wall = self._clock.wall()
+        return Stamp(boot=self._clock.boot, mono_s=self._clock.monotonic(), time=wall.time, clock=wall.state)
+
+    def _facts(self) -> dict[str, object]:
+        return {
+            "press": self.rules.press,
+            "pump": self.rules.pump,
+            "thresholds": self.rules.thresholds,
+            "invented": self._invented,
+        }
+
+    def _problem_changed(self, problem: str | None) -> None:
+        """Hand word of the store from the writer's thread to the loop."""
+        if self._loop is None or self._loop.is_closed():
+            return
+        self._loop.call_soon_threadsafe(self._tell_problem, problem)
+
+    def _tell_problem(self, problem: str | None) -> None:
+        if problem is None:
+            _log.info("recording again")
+        else:
+            _log.error("not recording: %s", problem)
+        self._enter(RecordingChanged(stamp=self._stamp(), trouble=problem))
+
+    def _refuse(self, topic: str, refusal: PayloadRefused) -> None:
+        self._refused += 1
+        now_s = self._clock.monotonic()
+        last_s = self._complained_s.get(topic)
+        if last_s is None and len(self._complained_s) >= COMPLAIN_TOPICS:
+            return
+        if last_s is None or now_s - last_s >= COMPLAIN_EVERY_S:
+            self._complained_s[topic] = now_s
+            _log.warning("refused a message on %s: %s", topic[:80], refusal)
+
+
+async def serve(
+    settings: Settings,
+    *,
+    clock: Clock,
+    invented: bool = False,
+    ready: Callable[[], None] | None = None,
+    watcher: Callable[[RunStatus], None] | None = None,
+) -> None:
+    """Watch the press of ``settings`` until cancelled.
+
+    ``ready`` is called once the broker is reached; ``watcher`` with every status published.
+    """
+    monitor = Monitor(settings, clock=clock, invented=invented, watcher=watcher)
+    await monitor.serve(ready=ready)
