@@ -9,8 +9,10 @@ far above the noise, how regular, how fast) is :class:`Pulse`; who believes it i
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 
 NEED_SHARE = 0.45
@@ -22,9 +24,11 @@ LEAST_SHARE = 0.02
 """Fall and rise that make a dip, as a share of the mean: well under an air pump's 5 %."""
 LEAST_KPA = 0.7
 """Fall and rise that make a dip at a mean near nothing [kPa]: one step of a 10-bit converter at 100 psi."""
+NOISE_LIFT = 1.5
+"""What noise adds to a dip's depth, in its standard deviations (from the spread of extremes)."""
 REST = 3.0
 """A distance of so many periods is a rest of the pump, not a stroke."""
-KEPT = 24
+KEPT = 40
 """Dips remembered: what the slowest judgement needs, and some."""
 
 
@@ -33,6 +37,8 @@ class Pulse:
     """What the last dips have in common."""
 
     dips: int
+    lag: int
+    noise_kpa: float
     depth_kpa: float
     """Median prominence: the lesser of a dip's fall and rise."""
     over_noise: float
@@ -42,17 +48,40 @@ class Pulse:
     deviation: float
     """Mean distance of an interval from ``period``, as a share of it."""
 
+    @property
+    def net_kpa(self) -> float:
+        """Depth without what noise adds to it."""
+        return self.depth_kpa - NOISE_LIFT * self.noise_kpa
+
 
 class DipFinder:
     """The dips of the line at one smoothing ``width`` [samples]."""
 
     __slots__ = (
-        "_fall", "_falling", "_high", "_low", "_floor", "_low_at", "bottoms", "depths", "full_kpa",
-        "need_kpa", "noise_kpa", "pulse", "width",
+        "_fall",
+        "_falling",
+        "_floor",
+        "_gain",
+        "_high",
+        "_low",
+        "_low_at",
+        "_quiet",
+        "bottoms",
+        "depths",
+        "full_kpa",
+        "lag", "trusted",
+        "need_kpa",
+        "noise_kpa",
+        "pulse",
+        "width",
     )
 
-    def __init__(self, width: int) -> None:
+    def __init__(self, width: int, *, lag: int = 0) -> None:
         self.width = width
+        self.lag = lag
+        self.trusted = False
+        self._gain = 2.0 if lag else 1.0
+        self._quiet = math.sqrt((1.5 if lag else 1.0) / width)
         self.need_kpa = self._floor = LEAST_KPA
         self.noise_kpa = 0.0
         self.full_kpa = 0.0
@@ -93,18 +122,27 @@ class DipFinder:
         """Bottom of the dip that is seen but not finished."""
         return None if self._falling or self._fall <= 0.0 else self._low_at
 
+    @property
+    def net_full_kpa(self) -> float:
+        """Depth of a full dip without what noise may have made of it."""
+        return (max(self.depths, default=0.0) - 4.0 * self.noise_kpa) / self._gain
+
+    def middle(self, bottom: float) -> float:
+        """When the line itself stood where the smoothed level stood at ``bottom``."""
+        return bottom - 0.5 * (self.width - 1) - self.lag
+
     def _keep(self, bottom: int, depth: float) -> None:
         self.bottoms.append(bottom)
         self.depths.append(depth)
         last = sorted(list(self.depths)[-8:])
-        self.full_kpa = last[-2] if len(last) > 1 else last[0]
+        self.full_kpa = last[-min(3, len(last))]
         self.need_kpa = max(self._floor, NEED_SHARE * self.full_kpa)
         self._judge()
 
     def settle(self, *, noise_kpa: float, mean_kpa: float) -> None:
         """Follow the noise and the mean (called a few times a second)."""
-        self.noise_kpa = noise_kpa
-        self._floor = max(LEAST_KPA, LEAST_SHARE * mean_kpa, NEED_NOISE * noise_kpa)
+        self.noise_kpa = noise_kpa * self._quiet
+        self._floor = max(self._gain * LEAST_KPA, self._gain * LEAST_SHARE * mean_kpa, NEED_NOISE * self.noise_kpa)
         self.need_kpa = max(self._floor, NEED_SHARE * self.full_kpa)
 
     def forget(self) -> None:
@@ -112,20 +150,23 @@ class DipFinder:
         self.full_kpa = 0.0
         self.bottoms.clear()
         self.depths.clear()
+        self.trusted = False
         self.pulse = None
 
     def _judge(self) -> None:
         if len(self.bottoms) < 3:
             self.pulse = None
             return
-        bottoms = list(self.bottoms)[-17:]
-        gaps = [b - a for a, b in zip(bottoms, bottoms[1:], strict=False)]
-        period = median(gaps)
+        bottoms = list(self.bottoms)[-33:]
+        gaps = [b - a for a, b in pairwise(bottoms)]
+        period = median(gaps[-16:])
         gaps = [gap for gap in gaps if gap < REST * period]
         depth = median(list(self.depths)[-16:])
         self.pulse = Pulse(
             dips=len(self.bottoms),
-            depth_kpa=depth,
+            lag=self.lag,
+            depth_kpa=depth / self._gain,
+            noise_kpa=self.noise_kpa / self._gain,
             over_noise=depth / max(self.noise_kpa, 1e-3),
             period=period,
             deviation=sum(min(1.0, abs(gap - period) / period) for gap in gaps) / len(gaps),
