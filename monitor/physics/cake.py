@@ -19,7 +19,8 @@ def compressible_alpha(pressure_pa: Value, *, alpha_at_1_pa: float, compressibil
     Raises:
         ValueError: an argument is outside its range or not finite.
 
-    Source: Geankoplis, *Transport Processes and Unit Operations*, ch. 14.
+    Source: the power law of cake resistance, as Geankoplis, *Transport Processes and Unit
+    Operations*, ch. 14, has it (from memory).
 
     >>> round(compressible_alpha(1.0e4, alpha_at_1_pa=2.0e9, compressibility=0.25) / 1e10, 9)
     2.0
@@ -44,7 +45,7 @@ def solids_per_filtrate(*, slurry_fraction: float, wet_to_dry: float, liquid_kg_
     Raises:
         ValueError: an argument is outside its range, or the cake would keep all the liquid (m x >= 1).
 
-    Source: Holdich, *Fundamentals of Particle Technology*, ch. 4.
+    Source: Holdich, *Fundamentals of Particle Technology*, worked sheet of eq. 2.23.
 
     >>> round(solids_per_filtrate(slurry_fraction=0.1, wet_to_dry=1280 / 635, liquid_kg_m3=1000.0), 3)
     125.247

@@ -5,7 +5,8 @@ resisting in proportion to viscosity. At constant pressure it makes a parabola,
 t = (Kp / 2) V^2 + B V, and everything here is that law, turned to what is asked.
 
 Source of all of it: Ruth's equation as Geankoplis, *Transport Processes and Unit
-Operations*, ch. 14, and Coulson and Richardson, *Chemical Engineering*, vol. 2, ch. 7, have it.
+Operations*, ch. 14, and Coulson and Richardson, *Chemical Engineering*, vol. 2, have it
+(chapters from memory; the tests hold it to problems of both).
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from dataclasses import dataclass
 from monitor.physics.validity import Value, not_negative, positive, within
 
 COMPRESSIBILITY_LIMIT = 1.5
-"""Largest exponent s that is taken [1] (ours: published cakes lie between 0 and about 1.2)."""
+"""Largest exponent s that is taken [1] (ours: published cakes lie between 0 and about 1.2, from memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -301,7 +302,7 @@ def at_reference_pressure(
     Raises:
         ValueError: an argument is outside its range or not finite.
 
-    Source: the power law of cake resistance (Geankoplis, ch. 14).
+    Source: the power law of cake resistance, as Geankoplis, ch. 14, has it (from memory).
 
     >>> round(at_reference_pressure(4.0, pressure_pa=4.0e5, reference_pa=1.0e5, compressibility=0.5), 9)
     2.0

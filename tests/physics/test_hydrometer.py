@@ -51,6 +51,11 @@ def test_cold_test_line_is_36_baume() -> None:
     assert hydrometer.baume(0.669) == pytest.approx(36.0, abs=0.15)
 
 
+def test_36_baume_is_a_rounded_figure() -> None:
+    # 145 - 145 / SG(60/60 degF) with ICUMSA SPS-4 densities, worked out apart from this code (computed).
+    assert hydrometer.baume(0.669) == pytest.approx(36.12, abs=0.01)
+
+
 def test_specific_gravity_of_water_is_one_and_baume_zero() -> None:
     # Definition of both scales.
     assert hydrometer.specific_gravity(0.0) == 1.0
