@@ -22,7 +22,7 @@ from urllib.parse import quote
 import sqlalchemy as sa
 from sqlalchemy.pool import NullPool, QueuePool
 
-from monitor.contract.errors import SettingsError, StoreUnreadable, StoreUnwritable
+from monitor.contract.errors import SettingsError, StoreError, StoreUnreadable, StoreUnwritable
 from monitor.trace.complaint import Complaint, complaint_of, short
 from monitor.trace.schema import METADATA
 
@@ -232,6 +232,8 @@ def damage_of(path: Path) -> str | None:
             return "its header is damaged"
         with closing(connect_read_only(path)) as connection:
             return _first_fault(connection) or _strange_tables(connection, path)
+    except StoreError:
+        raise
     except (sqlite3.DatabaseError, OSError) as error:
         complaint = complaint_of(error, name=short(path))
         if complaint.unwritable:

@@ -1,0 +1,182 @@
+from __future__ import annotations
+
+import dataclasses
+import os
+import sqlite3
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.contract.names import Flag, Phase
+from monitor.contract.readings import ClockState, Quality, Reading, UnitCode
+from monitor.contract.status import Standing
+from monitor.run.effects import RowDue, RunClosed, RunOpened
+from monitor.run.row import TraceRow
+from monitor.trace.store import TraceWriter
+
+NOON = datetime(2026, 3, 20, 12, 0, tzinfo=UTC)
+
+PLAIN_ROW = TraceRow(
+    boot="boot-a",
+    mono_s=1000.0,
+    time=NOON,
+    clock=ClockState.SYNCHRONISED,
+    elapsed_s=None,
+    outlet_c=84.5625,
+    outlet_standing=Standing.GOOD,
+    line_kpa=310.25,
+    line_high_kpa=322.5,
+    line_standing=Standing.GOOD,
+    strokes=1,
+    flow_l_min=None,
+    volume_l=12.125,
+    pan_c=None,
+    filler_c=82.0,
+    phase=Phase.BOTTLING,
+    flags=(Flag.READY_TO_BOTTLE, Flag.STIR_DUE),
+)
+FACTS = {
+    "press": {"name": "main", "frames": 5},
+    "thresholds": {"ready_c": 82.25, "cutoff_kpa": 551.5},
+    "invented": True,
+}
+
+
+class Bench:
+    """What the tests build: rows, readings, runs, and writers that are closed at the end."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / "trace.db"
+        self.url = f"sqlite:///{self.path}"
+        self._writers: list[TraceWriter] = []
+
+    def writer(self, url: str | None = None, **options: Any) -> TraceWriter:
+        writer = TraceWriter(url or self.url, software="0.1.0", **{"facts": FACTS} | options)
+        self._writers.append(writer)
+        return writer
+
+    def opened(self, url: str | None = None, **options: Any) -> TraceWriter:
+        writer = self.writer(url, **options)
+        assert writer.open() is None
+        return writer
+
+    def close(self) -> None:
+        for writer in self._writers:
+            writer.close()
+
+    @staticmethod
+    def row(**changes: Any) -> TraceRow:
+        return dataclasses.replace(PLAIN_ROW, **changes)
+
+    @staticmethod
+    def reading(seq: int = 1, **changes: Any) -> Reading:
+        fields: dict[str, Any] = {
+            "seq": seq,
+            "boot": "boot-a",
+            "mono_ms": 1_000_000 + 1000 * seq,
+            "time": NOON + timedelta(seconds=seq % 3600),
+            "clock": ClockState.SYNCHRONISED,
+            "value": 84.5625,
+            "unit": UnitCode.CELSIUS,
+            "tolerance": 0.5,
+            "quality": Quality.GOOD,
+        }
+        return Reading.model_validate(fields | changes)
+
+    @staticmethod
+    def run_opened(run: str = "run-1", **changes: Any) -> RunOpened:
+        fields: dict[str, Any] = {
+            "boot": "boot-a",
+            "started_mono_s": 1000.0,
+            "started": NOON,
+            "clock": ClockState.SYNCHRONISED,
+            "by": "pressure",
+        }
+        return RunOpened(run=run, **fields | changes)
+
+    @staticmethod
+    def run_closed(run: str = "run-1", **changes: Any) -> RunClosed:
+        fields: dict[str, Any] = {
+            "boot": "boot-a",
+            "ended_mono_s": 1060.0,
+            "ended": NOON + timedelta(seconds=60),
+            "elapsed_s": 60.0,
+            "volume_l": 12.5,
+            "by": "Ada",
+        }
+        return RunClosed(run=run, **fields | changes)
+
+    def keep_run(self, writer: TraceWriter, run: str = "run-1", *, seconds: int = 5) -> list[TraceRow]:
+        """Keep a short run; return its rows."""
+        writer.keep_effect(self.run_opened(run))
+        rows = [
+            self.row(
+                mono_s=1000.0 + second,
+                elapsed_s=float(second),
+                time=NOON + timedelta(seconds=second),
+                outlet_c=80.0 + second / 16,
+            )
+            for second in range(seconds)
+        ]
+        for row in rows:
+            writer.keep_effect(RowDue(row))
+            if len(rows) > 1000 and row.elapsed_s and row.elapsed_s % 1000 == 0:
+                writer.flush()
+        writer.flush()
+        return rows
+
+    def ask(self, query: str) -> list[Any]:
+        """Read with plain sqlite3, as a second reader that shares no code with ours."""
+        with closing(sqlite3.connect(f"file:{self.path}?mode=ro", uri=True)) as connection:
+            return connection.execute(query).fetchall()
+
+    def count(self, table: str) -> int:
+        return int(self.ask(f"SELECT count(*) FROM {table}")[0][0])  # noqa: S608 - a test's own word
+
+    def is_whole(self) -> bool:
+        return self.ask("PRAGMA integrity_check") == [("ok",)]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    bench = Bench(tmp_path)
+    yield bench
+    bench.close()
+
+
+@pytest.fixture
+def wait_until() -> Callable[..., None]:
+    def wait(condition: Callable[[], bool], *, within_s: float = 10.0) -> None:
+        deadline = time.monotonic() + within_s
+        while not condition():
+            assert time.monotonic() < deadline, "it did not happen in time"
+            time.sleep(0.01)
+
+    return wait
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A disk of 2 MB of its own; needs the right to mount one."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(folder)]
+    if os.geteuid() != 0 or subprocess.run(mount, capture_output=True, check=False).returncode != 0:
+        pytest.skip("only root may mount a small disk; the test of the file-size limit covers the path")
+    yield folder
+    subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+@pytest.fixture
+def remount(small_disk: Path) -> Callable[[str], None]:
+    def change(option: str) -> None:
+        subprocess.run(["mount", "-o", f"remount,{option}", str(small_disk)], check=True)
+
+    return change
+

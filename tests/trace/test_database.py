@@ -1,0 +1,261 @@
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from sqlalchemy.dialects import postgresql
+from sqlalchemy.schema import CreateTable
+
+from monitor.contract.errors import SettingsError, StoreError, StoreUnreadable, StoreUnwritable
+from monitor.trace import database, schema
+from monitor.trace.store import TraceReader
+
+CHILD = Path(__file__).with_name("writing_child.py")
+
+
+def damaged_files(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.iterdir() if ".damaged-" in path.name)
+
+
+def test_a_second_writer_is_refused_until_the_first_is_gone(bench: Any) -> None:
+    first = bench.opened()
+    second = bench.writer()
+    with pytest.raises(StoreUnwritable, match="another writer"):
+        second.open()
+    first.close()
+    assert second.open() is None
+
+
+def test_a_killed_writer_leaves_no_lock(bench: Any) -> None:
+    with subprocess.Popen([sys.executable, CHILD, bench.url], stdout=subprocess.PIPE) as child:
+        assert child.stdout is not None
+        child.stdout.readline()
+        with pytest.raises(StoreUnwritable, match="another writer"):
+            bench.writer().open()
+        child.send_signal(signal.SIGKILL)
+    bench.opened()
+
+
+def test_a_file_marked_read_only_is_refused_and_left_as_it_is(bench: Any) -> None:
+    bench.keep_run(bench.opened())
+    bench.close()
+    before = bench.path.read_bytes()
+    bench.path.chmod(0o444)
+    with pytest.raises(StoreUnwritable, match="read-only") as refusal:
+        bench.writer().open()
+    assert "\n" not in str(refusal.value)
+    assert bench.path.read_bytes() == before
+    assert len(list(TraceReader(bench.url).rows("run-1"))) == 5
+
+
+def test_a_store_on_a_read_only_disk_is_refused_but_read(
+    bench: Any, small_disk: Path, remount: Callable[[str], None]
+) -> None:
+    url = f"sqlite:///{small_disk}/trace.db"
+    writer = bench.opened(url)
+    rows = bench.keep_run(writer)
+    writer.close()
+    remount("ro")
+    with pytest.raises(StoreUnwritable, match="check the folder"):
+        bench.writer(url).open()
+    assert list(TraceReader(url).rows("run-1")) == rows
+
+
+def test_a_folder_that_is_not_there_is_said(tmp_path: Path, bench: Any) -> None:
+    with pytest.raises(StoreUnwritable, match="No such file or directory; check the folder"):
+        bench.writer(f"sqlite:///{tmp_path}/nowhere/trace.db").open()
+
+
+@pytest.mark.parametrize("url", ["", "nonsense", "sqlite://", "sqlite:///:memory:", "nosuch://x/y"])
+def test_a_url_that_names_no_database_is_refused(bench: Any, url: str) -> None:
+    for use in (TraceReader, lambda url: bench.writer(url or "://")):
+        with pytest.raises(SettingsError, match=r"store\.url"):
+            use(url)
+
+
+def test_another_programs_database_is_refused_and_left_alone(bench: Any) -> None:
+    with closing(sqlite3.connect(bench.path)) as other:
+        other.execute("CREATE TABLE recipe (name TEXT)")
+    before = bench.path.read_bytes()
+    with pytest.raises(StoreUnreadable, match="another program"):
+        bench.writer().open()
+    assert bench.path.read_bytes() == before
+
+
+def test_a_database_of_a_newer_version_is_refused_and_left_alone(bench: Any) -> None:
+    bench.keep_run(bench.opened())
+    bench.close()
+    with closing(sqlite3.connect(bench.path)) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+        connection.commit()
+    with pytest.raises(StoreUnreadable, match="newer version"):
+        bench.writer().open()
+    assert bench.count("moment") == 5
+
+
+def test_a_file_that_is_no_database_is_set_aside_with_its_content(bench: Any, tmp_path: Path) -> None:
+    bench.path.write_text("notes on the season\n")
+    notice = bench.writer().open()
+    (aside,) = damaged_files(tmp_path)
+    assert notice is not None
+    assert aside.name in notice
+    assert "\n" not in notice
+    assert aside.read_text() == "notes on the season\n"
+    assert TraceReader(bench.url).runs() == []
+
+
+def test_a_damaged_file_takes_its_log_with_it(bench: Any, tmp_path: Path) -> None:
+    with subprocess.Popen([sys.executable, CHILD, bench.url], stdout=subprocess.PIPE) as child:
+        assert child.stdout is not None
+        child.stdout.readline()
+        child.send_signal(signal.SIGKILL)
+    log = bench.path.with_name("trace.db-wal").read_bytes()
+    assert log
+    content = bytearray(bench.path.read_bytes() or b"\0" * 4096)
+    content[:16] = b"x" * 16
+    bench.path.write_bytes(content)
+    assert bench.writer().open() is not None
+    names = [path.name for path in damaged_files(tmp_path)]
+    assert [name.rpartition("Z")[2] for name in names] == ["", "-shm", "-wal"]
+    assert damaged_files(tmp_path)[2].read_bytes() == log
+
+
+def test_two_files_set_aside_in_one_second_are_both_kept(bench: Any, tmp_path: Path) -> None:
+    for text in ("one", "two"):
+        bench.path.write_text(text)
+        writer = bench.writer()
+        assert writer.open() is not None
+        writer.close()
+        for side in ("", "-wal", "-shm"):
+            bench.path.with_name(f"trace.db{side}").unlink(missing_ok=True)
+    assert sorted(path.read_text() for path in damaged_files(tmp_path)) == ["one", "two"]
+
+
+@pytest.fixture(scope="module")
+def sound_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A closed store with 400 readings, as many rows, and a run."""
+    folder = tmp_path_factory.mktemp("sound")
+    subprocess.run(
+        [sys.executable, CHILD, f"sqlite:///{folder}/trace.db", "400"], check=True, stdout=subprocess.DEVNULL
+    )
+    return folder / "trace.db"
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_flipped_bytes_are_noticed_or_harmless_never_silently_empty(
+    bench: Any, sound_file: Path, seed: int, tmp_path: Path
+) -> None:
+    chance = random.Random(seed)  # noqa: S311 - a test's repeatable dice
+    content = bytearray(sound_file.read_bytes())
+    # A third of the cases aims at the header and the schema, where a flip hurts most.
+    end = 4096 if seed % 3 == 0 else len(content)
+    for _ in range(chance.choice((1, 4, 64))):
+        content[chance.randrange(end)] ^= 1 << chance.randrange(8)
+    bench.path.write_bytes(content)
+    writer = bench.writer()
+    try:
+        notice = writer.open()
+    except StoreError as refusal:  # refused aloud, and the file is as it was
+        refused = str(refusal)
+    else:
+        refused = ""
+    if refused:
+        assert "\n" not in refused
+        assert bench.path.read_bytes() == bytes(content)
+        return
+    writer.keep_effect(bench.run_opened("after"))
+    writer.flush()
+    writer.flush()
+    if notice or writer.notice:
+        assert damaged_files(tmp_path)
+    else:
+        assert bench.count("reading") == 400
+        assert bench.count("moment") == 400
+    assert "after" in {name for (name,) in bench.ask("SELECT name FROM run")}
+
+
+def test_damage_met_while_running_is_set_aside_and_the_open_run_goes_on(
+    bench: Any, tmp_path: Path, wait_until: Any
+) -> None:
+    said: list[str | None] = []
+    writer = bench.opened(problem_changed=said.append)
+    bench.keep_run(writer)
+    with bench.path.open("r+b") as file:
+        file.truncate(100)
+    bench.path.with_name("trace.db-wal").write_bytes(b"")
+    wait_until(lambda: not bench.keep_run(writer, "run-2") or writer.notice is not None)
+    wait_until(lambda: writer.problem is None)
+    assert "set aside" in (said[0] or "")
+    assert said[-1] is None
+    assert damaged_files(tmp_path)
+    assert bench.is_whole()
+    assert TraceReader(bench.url).run("run-2").run == "run-2"
+
+
+def test_a_file_removed_under_the_writer_is_begun_anew_and_said(bench: Any, wait_until: Any) -> None:
+    writer = bench.opened()
+    bench.keep_run(writer)
+    for side in ("", "-wal", "-shm"):
+        bench.path.with_name(f"trace.db{side}").unlink()
+    writer.flush()
+    assert "was removed" in (writer.notice or "")
+    assert TraceReader(bench.url).run("run-1").closed_by is None
+
+
+def test_the_check_of_a_large_file_is_cut_short(bench: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench.keep_run(bench.opened(), seconds=2500)
+    bench.close()
+    monkeypatch.setattr(database, "CHECK_LIMIT_S", -1.0)
+    bench.opened()
+    assert bench.count("moment") == 2500
+
+
+def test_a_copy_of_the_whole_folder_opens_as_it_was(bench: Any, tmp_path: Path) -> None:
+    rows = bench.keep_run(bench.opened())
+    other = tmp_path / "copy"
+    other.mkdir()
+    for path in tmp_path.glob("trace.db*"):
+        shutil.copy(path, other)
+    assert list(TraceReader(f"sqlite:///{other}/trace.db").rows("run-1")) == rows
+
+
+def test_the_revisions_make_the_tables_of_the_schema(bench: Any) -> None:
+    bench.opened()
+    engine = sa.create_engine(bench.url)
+    with engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), schema.METADATA) == []
+    engine.dispose()
+
+
+def test_the_schema_uses_types_of_postgresql_that_hold_as_much() -> None:
+    made = {
+        name: str(CreateTable(table).compile(dialect=postgresql.dialect()))
+        for name, table in schema.METADATA.tables.items()
+    }
+    assert "mono_ms BIGINT" in made["reading"]
+    assert "value DOUBLE PRECISION" in made["reading"]
+    assert "state BYTEA" in made["snapshot"]
+    assert "id BIGSERIAL" in made["moment"]
+    assert not any("STRICT" in sql for sql in made.values())
+
+
+def test_a_reader_says_that_there_is_no_store_yet(bench: Any) -> None:
+    with pytest.raises(StoreUnreadable, match="start the monitor"):
+        TraceReader(bench.url).runs()
+    bench.path.touch()
+    with pytest.raises(StoreUnreadable, match="no such table"):
+        TraceReader(bench.url).runs()
+    assert os.listdir(bench.path.parent) == ["trace.db"]  # noqa: PTH208 - names only
