@@ -20,30 +20,15 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
+from hardware.simulated_chip import COUNTS_PER_KELVIN, ChipKind, SimulatedChip, crc8
+
 MEMORY_FILE_SYSTEM = Path("/dev/shm")  # noqa: S108 - a private folder is made inside it
 """Where a tree is kept when it can be: 50 replaced files a second would wear a card."""
 
-POWER_ON_COUNT = 0x0550
-"""Temperature register after a power-on reset, 85 degC (DS18B20 data sheet, table 1)."""
-UNDERPOWERED_COUNT = 0x07FF
-"""What a chip shows that got too little power to convert (named in w1_therm's ``features``)."""
-COUNTS_PER_KELVIN = 16
-"""Register steps per degC at 12 bit (data sheet)."""
-FACTORY_ALARMS = (0x4B, 0x46)
-"""TH and TL as delivered, 75 and 70 degC (power-on scratchpad, from memory)."""
-ALARM_RANGE_C = (-55, 125)
-"""The driver trims what is written to ``alarms`` to this (MIN_TEMP, MAX_TEMP)."""
+SCALES_MV = tuple(full_mv / 2**15 for full_mv in (6144, 4096, 2048, 1024, 512, 256))
+"""Worth of a count in each range of the ADS1115 [mV] (data sheet)."""
 CONVERSION_MS = {9: 95, 10: 190, 11: 375, 12: 750}
 """Conversion time by resolution, as the driver waits."""
-
-
-class ChipKind(Enum):
-    """Whose silicon the probe is: they differ in scratchpad byte 6 (from memory)."""
-
-    GENUINE = "genuine"
-    """Byte 6 is 0x10 less the low nibble of the temperature; 0x0C after power-on."""
-    CLONE = "clone"
-    """Byte 6 is always 0x0C."""
 
 
 class ProbeFault(Enum):
@@ -76,20 +61,6 @@ class LineFault(Enum):
     """Opening the raw file fails, as when the converter does not acknowledge."""
     FROZEN = "frozen"
     """The same count for ever."""
-
-
-def crc8(data: bytes) -> int:
-    """Return the 1-wire CRC of ``data``: x8 + x5 + x4 + 1, least bit first (Maxim AN27).
-
-    >>> hex(crc8(bytes.fromhex("50 05 4b 46 7f ff 0c 10")))
-    '0x1c'
-    """
-    crc = 0
-    for byte in data:
-        crc ^= byte
-        for _ in range(8):
-            crc = (crc >> 1) ^ (0x8C if crc & 1 else 0)
-    return crc
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,29 +109,15 @@ class ProbeFiles:
             raise ValueError(f"{sensor_id!r} is no 1-wire id: 12 hex digits are wanted")
         self.name = f"28-{digits}"
         self.folder = root / self.name
-        self.chip = chip
+        self.chip = SimulatedChip(chip)
         self.externally_powered = externally_powered
         self._root = root
         self._fault: ProbeFault | None = None
-        self._eeprom = (*FACTORY_ALARMS, _configuration(12))
-        self._high, self._low, self._config = self._eeprom
-        self._count = POWER_ON_COUNT
-        self._converted = False
         self._last_good = bytes(9)
         self._shown: dict[str, str] = {}
         # A fault is set from one thread while another converts.
         self._turn = threading.RLock()
         self._plug_in()
-
-    @property
-    def alarms(self) -> tuple[int, int]:
-        """TH and TL as the chip holds them [degC]."""
-        return _signed(self._high), _signed(self._low)
-
-    @property
-    def resolution_bit(self) -> int:
-        """Resolution in force [bit]."""
-        return 9 + (self._config >> 5)
 
     @property
     def fault(self) -> ProbeFault | None:
@@ -173,7 +130,7 @@ class ProbeFiles:
             was_out, is_out = (each is ProbeFault.UNPLUGGED for each in (self._fault, fault))
             self._fault = fault
             if was_out and not is_out:
-                self._reset()
+                self.chip.reset()
                 self._plug_in()
             elif is_out and not was_out:
                 self._pull_out()
@@ -189,38 +146,19 @@ class ProbeFiles:
         """Cut the supply for a moment after a conversion: the power-on value, alarms wiped."""
         with self._turn:
             if self._fault is not ProbeFault.UNPLUGGED:
-                self._reset()
+                self.chip.reset()
                 self._write()
 
-    def scratchpad(self) -> bytes:
-        """Return the chip's nine bytes, the CRC last."""
-        low, high = self._count & 0xFF, self._count >> 8 & 0xFF
-        genuine = self.chip is ChipKind.GENUINE and self._converted
-        sixth = 0x10 - (low & 0x0F) if genuine else 0x0C
-        eight = bytes((low, high, self._high, self._low, self._config, 0xFF, sixth, 0x10))
-        return eight + bytes((crc8(eight),))
-
     def _convert(self, temperature_c: float) -> None:
-        fault = self._fault
-        if fault is ProbeFault.FROZEN:
+        if self._fault is ProbeFault.FROZEN:
             return
-        if fault is ProbeFault.POWER_ON:
-            self._reset()
-        elif fault is ProbeFault.UNDERPOWERED:
-            self._count, self._converted = UNDERPOWERED_COUNT, False
+        if self._fault is ProbeFault.POWER_ON:
+            self.chip.reset()
+        elif self._fault is ProbeFault.UNDERPOWERED:
+            self.chip.starve()
         else:
-            self._count, self._converted = self._register(temperature_c), True
+            self.chip.convert(temperature_c)
         self._write()
-
-    def _register(self, temperature_c: float) -> int:
-        bottom, top = ALARM_RANGE_C
-        count = round(min(max(temperature_c, bottom), top) * COUNTS_PER_KELVIN)
-        unused = 12 - self.resolution_bit
-        return (count >> unused << unused) & 0xFFFF
-
-    def _reset(self) -> None:
-        self._high, self._low, self._config = self._eeprom
-        self._count, self._converted = POWER_ON_COUNT, False
 
     def _plug_in(self) -> None:
         self.folder.mkdir(parents=True, exist_ok=True)
@@ -240,10 +178,11 @@ class ProbeFiles:
         _list_slaves(self._root)
 
     def _write(self) -> None:
-        self._put("alarms", f"{_signed(self._low)} {_signed(self._high)}\n")
-        self._put("resolution", f"{self.resolution_bit}\n")
+        high_c, low_c = self.chip.alarms_c
+        self._put("alarms", f"{low_c} {high_c}\n")
+        self._put("resolution", f"{self.chip.resolution_bit}\n")
         self._put("ext_power", f"{int(self.externally_powered)}\n")
-        self._put("conv_time", f"{CONVERSION_MS[self.resolution_bit]}\n")
+        self._put("conv_time", f"{CONVERSION_MS[self.chip.resolution_bit]}\n")
         answer = self._answer()
         self._put("w1_slave", answer)
         self._put("temperature", answer.rpartition("t=")[2])
@@ -252,7 +191,7 @@ class ProbeFiles:
         """Return the two lines of ``w1_slave``, or nothing where the driver gives up."""
         if self._fault is ProbeFault.NO_ANSWER:
             return ""
-        data = self.scratchpad()
+        data = self.chip.scratchpad()
         if self._fault is ProbeFault.SHORTED:
             data = bytes(9)
         elif self._fault is ProbeFault.CRC:
@@ -262,32 +201,27 @@ class ProbeFiles:
         if crc == data[8]:
             self._last_good = data
         verdict = "YES" if crc == data[8] else "NO"
-        millidegrees = int(_signed16(data[0] | data[1] << 8) * 1000 / COUNTS_PER_KELVIN)
+        millidegrees = int(int.from_bytes(data[:2], "little", signed=True) * 1000 / COUNTS_PER_KELVIN)
         return f"{data.hex(' ')} : crc={crc:02x} {verdict}\n{self._last_good.hex(' ')} t={millidegrees}\n"
 
     def _obey(self) -> None:
         """Carry out what was written to the files since they were last shown."""
         alarms = _integers(self._written("alarms"))
         if len(alarms) >= 2:
-            bottom, top = ALARM_RANGE_C
-            low, high = sorted(min(max(value, bottom), top) for value in alarms[:2])
-            self._low, self._high = low & 0xFF, high & 0xFF
+            self.chip.set_alarms(*alarms[:2])
         for name in ("resolution", "w1_slave"):
             act = _integers(self._written(name))
             if len(act) == 1 and act[0] in CONVERSION_MS:
-                self._config = _configuration(act[0])
+                self.chip.resolution_bit = act[0]
             elif act == [0] and name == "w1_slave":
-                self._save()
+                self.chip.save()
         act_on_eeprom = self._written("eeprom").strip()
         if act_on_eeprom == "save":
-            self._save()
+            self.chip.save()
         elif act_on_eeprom == "restore":
-            self._high, self._low, self._config = self._eeprom
+            self.chip.recall()
         if act_on_eeprom:
             self._put("eeprom", "")
-
-    def _save(self) -> None:
-        self._eeprom = (self._high, self._low, self._config)
 
     def _written(self, name: str) -> str:
         """Return what somebody else wrote to ``name``, empty if nobody did."""
@@ -295,7 +229,8 @@ class ProbeFiles:
             text = (self.folder / name).read_text(encoding="ascii", errors="replace")
         except OSError:
             text = ""
-        if text == self._shown.get(name):
+        # Empty: somebody has cut the file and is about to write.
+        if not text or text == self._shown.get(name):
             return ""
         self._shown.pop(name, None)
         return text
@@ -310,7 +245,8 @@ class LineFiles:
     """One channel of an ADS1115 as the IIO driver shows it, kept by :meth:`show`.
 
     ``scale_mv`` is the worth of a count [mV]; the default is the converter's 4.096 V range,
-    in which a 4-20 mA loop over 100 ohm stays readable beyond its 21 mA fault limit.
+    in which a 4-20 mA loop over 100 ohm stays readable beyond its 21 mA fault limit. Another
+    range may be written to the scale file; it is in force from the next ``show``.
     """
 
     FULL_COUNT = 32767
@@ -327,12 +263,14 @@ class LineFiles:
     ) -> None:
         self.folder = root / f"iio:device{device}"
         self.fault: LineFault | None = None
-        self._scale_mv = scale_mv
+        self._scale_mv = 0.0
+        self._scale_file = self.folder / f"in_voltage{channel}_scale"
+        self._scale_written_ns = 0
         self._raw = str(self.folder / f"in_voltage{channel}_raw")
         self._scratch = str(self.folder / f".in_voltage{channel}_raw")
         self.folder.mkdir(parents=True, exist_ok=True)
         replace_text(self.folder / "name", f"{name}\n")
-        replace_text(self.folder / f"in_voltage{channel}_scale", f"{scale_mv:.9f}\n")
+        self._set_scale(scale_mv)
         replace_text(self.folder / f"in_voltage{channel}_sampling_frequency", f"{sampling_hz}\n")
         replace_text(self.folder / "sampling_frequency_available", "8 16 32 64 128 250 475 860\n")
         replace_text(self.folder / "scale_available", "0.1875 0.125 0.0625 0.03125 0.015625 0.007813\n")
@@ -340,6 +278,8 @@ class LineFiles:
 
     def show(self, signal_mv: float) -> None:
         """Convert ``signal_mv`` at the converter's input [mV] and write the count."""
+        if self._scale_file.stat().st_mtime_ns != self._scale_written_ns:
+            self._obey_scale()
         if self.fault is LineFault.FROZEN:
             return
         if self.fault is LineFault.NO_ANSWER:
@@ -354,6 +294,21 @@ class LineFiles:
             signal_mv = self.FULL_COUNT * self._scale_mv
         count = min(max(round(signal_mv / self._scale_mv), -self.FULL_COUNT - 1), self.FULL_COUNT)
         _replace(self._raw, self._scratch, b"%d\n" % count)
+
+    def _obey_scale(self) -> None:
+        """Take over a range that somebody wrote to the scale file, if the chip has it."""
+        try:
+            wanted_mv = float(self._scale_file.read_text(encoding="ascii"))
+        except ValueError:
+            wanted_mv = self._scale_mv
+        # The driver compares full scales; its list of scales is rounded to six decimals.
+        fitting = [scale for scale in SCALES_MV if abs(scale - wanted_mv) < 1e-6]
+        self._set_scale(fitting[0] if fitting else self._scale_mv)
+
+    def _set_scale(self, scale_mv: float) -> None:
+        self._scale_mv = scale_mv
+        replace_text(self._scale_file, f"{scale_mv:.9f}\n")
+        self._scale_written_ns = self._scale_file.stat().st_mtime_ns
 
 
 def replace_text(path: Path, text: str) -> None:
@@ -377,19 +332,6 @@ def _list_slaves(root: Path) -> None:
     master.mkdir(exist_ok=True)
     replace_text(master / "w1_master_slaves", "".join(f"{name}\n" for name in names) or "not found.\n")
     replace_text(master / "w1_master_slave_count", f"{len(names)}\n")
-
-
-def _configuration(resolution_bit: int) -> int:
-    """Return the configuration byte of a resolution: 0x1F at 9 bit to 0x7F at 12 (data sheet)."""
-    return (resolution_bit - 9) << 5 | 0x1F
-
-
-def _signed(byte: int) -> int:
-    return byte - 0x100 if byte & 0x80 else byte
-
-
-def _signed16(word: int) -> int:
-    return word - 0x10000 if word & 0x8000 else word
 
 
 def _integers(text: str) -> list[int]:

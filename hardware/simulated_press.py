@@ -12,15 +12,17 @@ import random
 import threading
 from collections.abc import Iterable, Iterator
 
-from hardware.kernel_files import ChipKind, KernelTree, LineFiles, ProbeFault, ProbeFiles
+from hardware.kernel_files import KernelTree, LineFiles, ProbeFault, ProbeFiles
+from hardware.simulated_chip import ChipKind
 from hardware.simulated_run import TICK_S, SimulatedRun, Truth
 from hardware.simulated_season import Mishap, Scenario, season
 from hardware.simulated_sensors import SimulatedProbe, SimulatedTransducer
+from monitor.contract.readings import Point
 from monitor.runtime.clock import Clock
 from monitor.runtime.settings import Settings
 
-OUTLET_SENSOR = "0000feed0001"
-"""The invented probe's id where the settings name none."""
+SENSORS = {Point.OUTLET: "0000feed0001", Point.PAN: "0000feed0002", Point.FILLER: "0000feed0003"}
+"""Invented probes' ids where the settings name none."""
 PROBE_PERIOD_S = 0.5
 PROBE_LOST_S = 60.0
 PAUSE_S = 690.0
@@ -55,12 +57,21 @@ class SimulatedPress:
         self._pause_s = pause_s
         chance = random.Random(seed)  # noqa: S311 - an invented press, not a secret
         line, outlet = settings.point.line, settings.point.outlet
-        self.probe_files = ProbeFiles(tree.w1, sensor_id=outlet.sensor or OUTLET_SENSOR, chip=chip)
-        self.line_files = LineFiles(tree.iio, channel=line.channel, name=line.sensor or "ads1015")
+        self.probe_files = ProbeFiles(tree.w1, sensor_id=outlet.sensor or SENSORS[Point.OUTLET], chip=chip)
+        self._others = [
+            (
+                point,
+                ProbeFiles(tree.w1, sensor_id=section.sensor or SENSORS[point], chip=chip),
+                SimulatedProbe(start_c=IDLE_C, time_constant_s=section.time_constant, chance=chance),
+            )
+            for point, section in ((Point.PAN, settings.point.pan), (Point.FILLER, settings.point.filler))
+            if section is not None
+        ]
+        self.line_files = LineFiles(tree.iio, channel=line.channel)
         self._transducer = SimulatedTransducer(line, chance=chance)
-        if line.supply_channel is not None:
-            supply = LineFiles(tree.iio, channel=line.supply_channel, name=line.sensor or "ads1015")
-            supply.show(self._transducer.supply_mv)
+        self._supply_files = (
+            None if line.supply_channel is None else LineFiles(tree.iio, channel=line.supply_channel)
+        )
         self._probe = SimulatedProbe(start_c=IDLE_C, time_constant_s=outlet.time_constant, chance=chance)
         self._took_probe = False
         self.runs = 0
@@ -92,10 +103,15 @@ class SimulatedPress:
     def write(self) -> None:
         """Show the line now, and the probe when its next conversion is due."""
         self.line_files.show(self._transducer.signal_mv(self._transducer.sense(self._line_kpa)))
+        if self._supply_files is not None:
+            self._supply_files.show(self._transducer.supply_mv)
         if self._probe_due_s <= 0.0:
             self._probe_due_s = PROBE_PERIOD_S
             self._lose_probe()
             self.probe_files.show(self._probe.convert())
+            for point, files, probe in self._others:
+                probe.follow(self._beside(point), dt_s=PROBE_PERIOD_S)
+                files.show(probe.convert())
 
     async def run(self, *, clock: Clock) -> None:
         """Run by ``clock`` until cancelled; steps and files are kept in a thread of its own."""
@@ -129,6 +145,12 @@ class SimulatedPress:
         self._since_run_s += TICK_S
         if self._since_run_s >= self._pause_s:
             self._next_run()
+
+    def _beside(self, point: Point) -> float:
+        """Return what the probe in the pan or at the filler stands in [degC]."""
+        if self._run is None:
+            return IDLE_C
+        return self._run.feed_c if point is Point.PAN else self._run.filler_c
 
     def _next_run(self) -> None:
         scenario = next(self._scenarios, None)

@@ -41,6 +41,7 @@ GEAR_FLOW_M3_S_M2 = 2.6e-4
 """Flow that a pump without a regulator is chosen for, by area of paper."""
 PROBE_TIME_CONSTANT_S = 12.0
 """A probe in a thin well in moving syrup."""
+FILLER_LOSS_C = 0.8
 OPENED_AFTER_S = 45.0
 COOLING_S = 120.0
 """The press is opened so long after the end; then the probe hangs in the air and cools."""
@@ -147,6 +148,13 @@ class SimulatedRun:
         slow = 0.15 * math.sin(at_s / 47.0 + self._wobble)
         rise = self.batch.feed_rise_c * min(at_s / FEED_RISE_S, 1.3)
         return self.batch.feed_c + rise + slow + self._fire_c(at_s)
+
+    @property
+    def filler_c(self) -> float:
+        """Temperature in the filler [degC]: bottled syrup a little cooler, else the room's air."""
+        if self.running and self.operator.diverted:
+            return self.plates.outlet_c - FILLER_LOSS_C
+        return self.batch.room_c
 
     @property
     def truth(self) -> Truth:

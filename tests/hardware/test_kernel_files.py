@@ -8,14 +8,13 @@ from pathlib import Path
 import pytest
 
 from hardware.kernel_files import (
-    ChipKind,
     KernelTree,
     LineFault,
     LineFiles,
     ProbeFault,
     ProbeFiles,
-    crc8,
 )
+from hardware.simulated_chip import ChipKind, crc8
 
 os.environ["W1THERMSENSOR_NO_KERNEL_MODULE"] = "1"
 
@@ -159,11 +158,11 @@ def test_a_marker_in_the_alarms_shows_in_bytes_2_and_3_until_the_supply_fails(pr
 def test_alarms_are_trimmed_to_the_range_of_the_chip_and_nonsense_changes_nothing(probe: ProbeFiles) -> None:
     (probe.folder / "alarms").write_text("-300 300\n")
     probe.show(20.0)
-    assert probe.alarms == (125, -55)
+    assert probe.chip.alarms_c == (125, -55)
     for nonsense in ("", "warm", "12", "1 x"):
         (probe.folder / "alarms").write_text(nonsense)
         probe.show(20.0)
-        assert probe.alarms == (125, -55)
+        assert probe.chip.alarms_c == (125, -55)
     assert (probe.folder / "alarms").read_text() == "-55 125\n"
 
 
@@ -226,7 +225,7 @@ def test_an_unplugged_probe_is_gone_and_comes_back_with_its_marker_wiped(
     probe.fault = None
     probe.show(21.0)
     assert sensor.get_temperature() == 21.0
-    assert probe.alarms == (75, 70)
+    assert probe.chip.alarms_c == (75, 70)
     assert (tree.w1 / "w1_bus_master1" / "w1_master_slaves").read_text() == f"28-{ID}\n"
 
 
@@ -280,6 +279,17 @@ def test_the_converter_stops_at_its_full_scale(line: LineFiles) -> None:
     assert count(line) == 32767
     line.show(-9000.0)
     assert count(line) == -32768
+
+
+def test_a_wider_range_written_to_the_scale_file_is_in_force_from_the_next_count(line: LineFiles) -> None:
+    (line.folder / "in_voltage0_scale").write_text("0.1875\n")
+    line.show(4500.0)
+    assert (line.folder / "in_voltage0_scale").read_text() == "0.187500000\n"
+    assert count(line) == 24_000
+    for nonsense in ("0.2\n", "wide\n", ""):
+        (line.folder / "in_voltage0_scale").write_text(nonsense)
+        line.show(4500.0)
+        assert (line.folder / "in_voltage0_scale").read_text() == "0.187500000\n"
 
 
 def test_line_faults_show_as_they_do(line: LineFiles) -> None:

@@ -406,10 +406,10 @@ def test_a_probe_is_late_by_its_time_constant_on_a_ramp() -> None:
 
 
 @pytest.fixture
-def tree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> KernelTree:
-    tree = KernelTree.at(tmp_path)
-    monkeypatch.setattr(W1ThermSensor, "BASE_DIRECTORY", tree.w1)
-    return tree
+def tree(monkeypatch: pytest.MonkeyPatch) -> Iterator[KernelTree]:
+    with KernelTree.temporary() as tree:
+        monkeypatch.setattr(W1ThermSensor, "BASE_DIRECTORY", tree.w1)
+        yield tree
 
 
 def line_kpa(tree: KernelTree) -> float:
