@@ -39,6 +39,9 @@ PUSHING_KPA = 34.5
 SLOW_FADING = 2.5
 """The long line weighs a block by (its volume / volume now)^2.5: its memory grows with the run."""
 
+MIDDLE_FADING = 8.0
+"""The middle line remembers an eighth of the run: a change of dose shows."""
+
 QUICK_FADING = 25.0
 """The short line remembers about a twenty-fifth of the run: a bend shows at once."""
 
@@ -50,6 +53,28 @@ COLD_MARGIN_C = 8.0
 
 LEAST_BLOCKS = 5
 """Fewest blocks that carry a line."""
+
+TORN_SHARE = 0.7
+"""A block under this share of the line is no noise: a paper tore or the cake fell, and the line
+begins anew."""
+
+BENT_SLOPE = 2.2
+"""The frames begin to fill where the short line is so many times steeper than the long one."""
+
+BENT_LEVEL = 1.03
+"""And the short line has risen by this factor over the long one, so that it is not noise."""
+
+STRAIGHT_SLOPE = 1.4
+"""Under this the bend was none."""
+
+BENT_BLOCKS = 12
+"""Fewest blocks before a bend is believed."""
+
+CLEAN_BLOCKS = 8
+"""Warm blocks after which the line tells the resistance of the papers alone."""
+
+OUTLET_UNKNOWN_S = 600.0
+"""With no outlet temperature the stack counts as warm after this long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +142,10 @@ class Cake:
 
     block: Block = field(default_factory=Block)
     blocks: int = 0
+    warm_blocks: int = 0
+    """Of them, those with the outlet near the ready temperature."""
     long: Line = field(default_factory=Line)
+    middle: Line = field(default_factory=Line)
     short: Line = field(default_factory=Line)
     last_l: float = 0.0
     """Volume at the middle of the last block."""
@@ -131,6 +159,14 @@ class Cake:
     """Line pressure of the recent past, smoothed."""
     first_hot_l_min: float | None = None
     """Flow when the outlet was first hot."""
+    best_warm_l_min: float | None = None
+    """Largest flow of a warm block: stands in until the outlet is hot."""
+    bent_l: float | None = None
+    """Volume at which the resistance began to leave its line upwards."""
+    clean: float | None = None
+    """Resistance of papers and fittings alone [1e11/m]."""
+    pushed_s: float = 0.0
+    """Time under pressure."""
 
 
 def viscosity(outlet_c: float | None, *, rules: RunRules) -> float:
@@ -178,7 +214,9 @@ def grown(
     cake = Cake(
         block,
         before.blocks,
+        before.warm_blocks,
         before.long,
+        before.middle,
         before.short,
         before.last_l,
         before.resistance,
@@ -186,6 +224,10 @@ def grown(
         before.flow_l_min,
         pressure_kpa,
         first_hot,
+        before.best_warm_l_min,
+        before.bent_l,
+        before.clean,
+        before.pushed_s + (step_s if pushing else 0.0),
     )
     return _closed(cake, volume_l or 0.0, rules=rules) if done else cake
 
@@ -226,18 +268,56 @@ def _closed(cake: Cake, volume_l: float, *, rules: RunRules) -> Cake:
         area_m2=rules.press.paper_area_m2,
     )
     middle_l = 0.5 * (from_l + volume_l)
-    cold = outlet_c is not None and outlet_c < rules.thresholds.ready_c - COLD_MARGIN_C
-    weight = moved_l * (COLD_SHARE if cold else 1.0)
-    ratio = cake.last_l / middle_l if cake.blocks else 0.0
+    if outlet_c is None:
+        warm = cake.pushed_s >= OUTLET_UNKNOWN_S
+    else:
+        warm = outlet_c >= rules.thresholds.ready_c - COLD_MARGIN_C
+    flow_l_min = 60.0 * moved_l / block.time_s
+    best = max(cake.best_warm_l_min or 0.0, flow_l_min) if warm else cake.best_warm_l_min
+    expected = cake.long.at(middle_l)
+    torn = cake.warm_blocks >= LEAST_BLOCKS and expected is not None and resistance < TORN_SHARE * expected
+    weight = moved_l * (1.0 if warm else COLD_SHARE)
+    ratio = cake.last_l / middle_l if cake.blocks and not torn else 0.0
+    long, middle, short = (
+        line.with_block(middle_l, resistance, weight=weight, keep=math.pow(ratio, fading))
+        for line, fading in (
+            (cake.long, SLOW_FADING),
+            (cake.middle, MIDDLE_FADING),
+            (cake.short, QUICK_FADING),
+        )
+    )
+    warm_blocks = (0 if torn else cake.warm_blocks) + warm
+    clean = cake.clean
+    if clean is None and warm_blocks >= CLEAN_BLOCKS:
+        clean = max(long.at(0.0) or 0.0, 0.0)
     return Cake(
         Block(volume_l),
         cake.blocks + 1,
-        cake.long.with_block(middle_l, resistance, weight=weight, keep=ratio**SLOW_FADING),
-        cake.short.with_block(middle_l, resistance, weight=weight, keep=ratio**QUICK_FADING),
+        warm_blocks,
+        long,
+        middle,
+        short,
         middle_l,
         resistance,
         outlet_c,
-        60.0 * moved_l / block.time_s,
+        flow_l_min,
         cake.pressure_kpa,
         cake.first_hot_l_min,
+        best,
+        None if torn else _bend(cake.bent_l, warm_blocks, long, short, middle_l),
+        clean,
+        cake.pushed_s,
     )
+
+
+def _bend(before_l: float | None, blocks: int, long: Line, short: Line, volume_l: float) -> float | None:
+    """Return the volume at which the resistance left its line, null while it keeps to it."""
+    slow, quick = long.slope(), short.slope()
+    if blocks < BENT_BLOCKS or slow is None or quick is None or slow <= 0.0:
+        return None
+    if before_l is not None:
+        return before_l if quick > STRAIGHT_SLOPE * slow else None
+    level, straight = short.at(volume_l), long.at(volume_l)
+    if level is None or straight is None or quick < BENT_SLOPE * slow or level < BENT_LEVEL * straight:
+        return None
+    return volume_l * (1.0 - 1.0 / QUICK_FADING)

@@ -17,18 +17,31 @@ from dataclasses import dataclass, field
 from monitor.contract.names import Limit, VolumeSource
 from monitor.contract.status import ForecastStatus
 from monitor.rules import cake as cakes
-from monitor.rules.cake import Cake, grown
+from monitor.rules.cake import Cake, Line, grown
 from monitor.rules.climb import PressureClimb, climbed, time_to_pressure
+from monitor.rules.ending import Ending, Guess, ending
 from monitor.rules.frames import END_FILL, FullVolume, full_volume
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import RunRules
 from monitor.rules.volume import FilteredVolume, VolumeTally, filtered, tally
-from monitor.rules.warming import Warming, time_to, warmed
+from monitor.rules.warming import Warming, time_to_precipitation, time_to_ready, warmed
 
 __all__ = ["ForecastState", "Second", "advance", "begin", "forecast", "volume"]
 
-QUANTILES = (-1.7, -1.2, -0.85, -0.55, -0.27, 0.0, 0.27, 0.55, 0.85, 1.2, 1.7)
-"""Normal deviates of the guesses at the full volume."""
+PATIENCE = 1.5
+"""People stop at some one and a half times the least useful flow (judgement, from invented runs)."""
+
+PATIENCE_ERROR = 0.25
+"""Error of that and of the fitted line together, as a share of the volume at the pressure limit."""
+
+BEND_FILL = 0.92
+"""Fill at which the resistance leaves its line, the first frames being full (judgement)."""
+
+BEND_ERROR = 0.03
+"""Error of the volume foretold from the bend, as a share."""
+
+STEEP_ERROR = 0.1
+"""Error of the volume at which a bent line meets the least flow, as a share of what is left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +87,7 @@ def advance(state: ForecastState, second: Second, *, rules: RunRules) -> Forecas
         elapsed_s,
         now,
         cake,
-        warmed(state.warming, second, step_s=step_s, flow_l_min=flow_l_min, rules=rules),
+        warmed(state.warming, second, step_s=step_s, flow_l_min=flow_l_min),
         climbed(state.climb, line_kpa, step_s=step_s) if now.source is VolumeSource.NONE else state.climb,
         second.ready,
         state.shape,
@@ -91,71 +104,109 @@ def volume(state: ForecastState) -> FilteredVolume:
 
 def forecast(state: ForecastState, *, rules: RunRules) -> ForecastStatus:
     """Return what is to come as far as the data carry it."""
-    limits = rules.thresholds
-    ready_in_s = None if state.ready else time_to(state.warming, target_c=limits.ready_c, rules=rules)
+    ready_in_s = None if state.ready else time_to_ready(state.warming, rules=rules)
+    hot_in_s = time_to_precipitation(state.warming, rules=rules)
     if state.tally.source is VolumeSource.NONE:
-        return _by_pressure(state, ready_in_s, rules)
-    return _by_volume(state, ready_in_s, rules)
+        return _by_climb(state, ready_in_s, hot_in_s, rules)
+    return _by_volume(state, ready_in_s, hot_in_s, rules)
 
 
-def _by_pressure(state: ForecastState, ready_in_s: float | None, rules: RunRules) -> ForecastStatus:
+def run_end(state: ForecastState, *, rules: RunRules) -> Ending | None:
+    """Return where this set of papers ends; null while the data do not carry it."""
+    cake, shape, now_l = state.cake, state.shape, state.tally.filtered_l
+    if missing(state) is not None or shape is None or now_l is None:
+        return None
+    frames = Guess(END_FILL * shape.middle_l, shape.error)
+    pressure = Guess(_pressure_limit(cake, cake.long, rules), PATIENCE_ERROR)
+    # Frames that were nearly full would have bent the line by now.
+    least_l = now_l * END_FILL / BEND_FILL
+    if cake.bent_l is not None and cake.bent_l > 0.5 * END_FILL * shape.middle_l:
+        frames = Guess(cake.bent_l * END_FILL / BEND_FILL, BEND_ERROR)
+        steep_l = _pressure_limit(cake, cake.short, rules)
+        if not math.isinf(steep_l) and steep_l > now_l:
+            pressure = Guess(steep_l, max(STEEP_ERROR * (steep_l - now_l) / steep_l, 1e-3))
+        least_l = now_l
+    return ending(now_l, frames=frames, least_l=least_l, pressure=pressure)
+
+
+def missing(state: ForecastState) -> str | None:
+    """Return what the volume left still waits for, null when nothing."""
+    cake = state.cake
+    if cake.blocks < cakes.LEAST_BLOCKS:
+        return "a few minutes of steady flow"
+    if cake.warm_blocks < cakes.LEAST_BLOCKS:
+        return "a few minutes of flow through the warm press"
+    return None
+
+
+def _by_climb(
+    state: ForecastState, ready_in_s: float | None, hot_in_s: float | None, rules: RunRules
+) -> ForecastStatus:
     time_s = time_to_pressure(state.climb, target_kpa=rules.thresholds.cutoff_kpa)
     if time_s is None:
-        return ForecastStatus(ready_in_s=ready_in_s, waiting_for="a steady climb of the pressure")
+        return ForecastStatus(
+            ready_in_s=ready_in_s, precipitation_in_s=hot_in_s, waiting_for="a steady climb of the pressure"
+        )
     return ForecastStatus(
         ready_in_s=ready_in_s,
+        precipitation_in_s=hot_in_s,
         time_left_s=time_s,
         limit=Limit.PRESSURE,
         assumption="no flow known: pressure climbs on as in the last minutes",
     )
 
 
-def _by_volume(state: ForecastState, ready_in_s: float | None, rules: RunRules) -> ForecastStatus:
-    cake, shape = state.cake, state.shape
-    now_l = state.tally.filtered_l or 0.0
-    fill = min(1.0, now_l / shape.middle_l) if shape is not None and shape.middle_l > 0.0 else None
-    if cake.blocks < cakes.LEAST_BLOCKS or shape is None:
-        return ForecastStatus(ready_in_s=ready_in_s, fill=fill, waiting_for="a few minutes of steady flow")
-    if cake.first_hot_l_min is None:
-        return ForecastStatus(ready_in_s=ready_in_s, fill=fill, waiting_for="the first hot flow")
-    by_pressure_l = _pressure_limit(cake, rules)
-    ends = []
-    for z in QUANTILES:
-        full_l = shape.middle_l * math.exp(z * shape.error)
-        if now_l <= END_FILL * full_l:
-            ends.append(END_FILL * full_l)
-    if not ends:
-        ends = [now_l * 1.02]
-    low_l, end_l, high_l = ends[len(ends) // 10], ends[len(ends) // 2], ends[-1 - len(ends) // 10]
-    limit = Limit.FRAMES
-    if by_pressure_l < end_l:
-        limit = Limit.PRESSURE
-    low_l, end_l, high_l = (max(now_l, min(by_pressure_l, x)) for x in (low_l, end_l, high_l))
+def _by_volume(
+    state: ForecastState, ready_in_s: float | None, hot_in_s: float | None, rules: RunRules
+) -> ForecastStatus:
+    cake, shape, now_l = state.cake, state.shape, state.tally.filtered_l
+    end = run_end(state, rules=rules)
+    if end is None or shape is None or now_l is None:
+        return ForecastStatus(
+            ready_in_s=ready_in_s,
+            precipitation_in_s=hot_in_s,
+            fill=_share(now_l, shape.middle_l) if shape is not None else None,
+            waiting_for=missing(state),
+        )
+    frames_l = END_FILL * shape.middle_l
+    full_l = max(frames_l, end.middle_l) if end.limit is Limit.PRESSURE else end.middle_l
     return ForecastStatus(
         ready_in_s=ready_in_s,
-        volume_left_l=end_l - now_l,
-        volume_left_low_l=low_l - now_l,
-        volume_left_high_l=high_l - now_l,
-        time_left_s=_time_left(cake, now_l, end_l, rules),
-        time_left_low_s=_time_left(cake, now_l, low_l, rules),
-        time_left_high_s=_time_left(cake, now_l, high_l, rules),
-        limit=limit,
-        fill=fill,
+        precipitation_in_s=hot_in_s,
+        volume_left_l=end.middle_l - now_l,
+        volume_left_low_l=end.low_l - now_l,
+        volume_left_high_l=end.high_l - now_l,
+        time_left_s=_time_left(cake, now_l, end.middle_l, rules),
+        time_left_low_s=_time_left(cake, now_l, end.low_l, rules),
+        time_left_high_s=_time_left(cake, now_l, end.high_l, rules),
+        limit=end.limit,
+        fill=_share(now_l, full_l / END_FILL),
         assumption=None if shape.by_reading else "no cake reading: usual dose of filter aid",
     )
 
 
-def _pressure_limit(cake: Cake, rules: RunRules) -> float:
+def _share(part: float | None, whole: float) -> float | None:
+    return min(1.0, max(0.0, part / whole)) if part is not None and whole > 0.0 else None
+
+
+def _pressure_limit(cake: Cake, line: Line, rules: RunRules) -> float:
     """Return the volume at which flow at the cut-off pressure is no longer useful [L]."""
-    slope = cake.long.slope()
-    level = cake.long.at(0.0)
-    if slope is None or level is None or slope <= 0.0 or cake.first_hot_l_min is None:
+    slope, level = line.slope(), line.at(cake.last_l)
+    reference_l_min = cake.first_hot_l_min or cake.best_warm_l_min
+    if slope is None or level is None or slope <= 0.0 or not reference_l_min:
         return math.inf
-    least_m3_s = rules.thresholds.useful_flow_share * cake.first_hot_l_min / 60e3
-    push_kpa = cakes.at_cutoff(max(rules.thresholds.cutoff_kpa, cake.pressure_kpa or 0.0), rules=rules)
-    viscosity = cakes.viscosity(cake.outlet_c, rules=rules)
-    end = 1e-8 * push_kpa * rules.press.paper_area_m2 / (viscosity * least_m3_s)
-    return max(0.0, (end - level) / slope)
+    least_m3_s = PATIENCE * rules.thresholds.useful_flow_share * reference_l_min / 60e3
+    end = 1e-8 * _push(cake, rules) * rules.press.paper_area_m2 / (_viscosity(cake, rules) * least_m3_s)
+    return max(0.0, cake.last_l + (end - level) / slope)
+
+
+def _push(cake: Cake, rules: RunRules) -> float:
+    """Return the pressure to end at [kPa], brought to the cut-off: some people go over it."""
+    return cakes.at_cutoff(max(rules.thresholds.cutoff_kpa, cake.pressure_kpa or 0.0), rules=rules)
+
+
+def _viscosity(cake: Cake, rules: RunRules) -> float:
+    return cakes.viscosity(cake.outlet_c, rules=rules)
 
 
 def _time_left(cake: Cake, now_l: float, end_l: float, rules: RunRules) -> float | None:
@@ -167,13 +218,11 @@ def _time_left(cake: Cake, now_l: float, end_l: float, rules: RunRules) -> float
     level = cake.long.at(now_l)
     if level is None or level <= 0.0:
         return (end_l - now_l) / flow_l_s
-    push_kpa = cakes.at_cutoff(max(rules.thresholds.cutoff_kpa, cake.pressure_kpa or 0.0), rules=rules)
-    viscosity = cakes.viscosity(cake.outlet_c, rules=rules)
-    most_l_s = 1e-5 * push_kpa * rules.press.paper_area_m2 / (viscosity * level)
+    most_l_s = 1e-5 * _push(cake, rules) * rules.press.paper_area_m2 / (_viscosity(cake, rules) * level)
     # Flow at the cut-off pressure is most_l_s * level / R(V); until it is down to the present
     # flow, the operator can hold that by raising the pressure.
     held_l = max(0.0, level * (most_l_s / flow_l_s - 1.0) / slope) if slope > 0.0 else math.inf
     held_l = min(held_l, end_l - now_l)
     rest_l = end_l - now_l - held_l
     start = level + slope * held_l
-    return held_l / flow_l_s + rest_l * (start + 0.5 * slope * rest_l) * 1e3 / (most_l_s * level * 1e3)
+    return held_l / flow_l_s + rest_l * (start + 0.5 * slope * rest_l) / (most_l_s * level)
