@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator
 from hardware.kernel_files import KernelTree, LineFiles, ProbeFault, ProbeFiles
 from hardware.simulated_chip import ChipKind
 from hardware.simulated_run import TICK_S, SimulatedRun, Truth
-from hardware.simulated_season import Mishap, Scenario, season
+from hardware.simulated_season import PROBE_LOST_S, Mishap, Scenario, season
 from hardware.simulated_sensors import SimulatedProbe, SimulatedTransducer
 from monitor.contract.readings import Point
 from monitor.runtime.clock import Clock
@@ -24,7 +24,6 @@ from monitor.runtime.settings import Settings
 SENSORS = {Point.OUTLET: "0000feed0001", Point.PAN: "0000feed0002", Point.FILLER: "0000feed0003"}
 """Invented probes' ids where the settings name none."""
 PROBE_PERIOD_S = 0.5
-PROBE_LOST_S = 60.0
 PAUSE_S = 690.0
 """Between two runs: long enough that ending the last one has been proposed (10 min)."""
 IDLE_C = 18.0

@@ -15,6 +15,7 @@ from monitor.contract.names import PumpKind
 from monitor.runtime.settings import Settings
 
 USUAL_DISPLACEMENT_L = 0.07
+PROBE_LOST_S = 60.0
 
 
 class Mishap(Enum):

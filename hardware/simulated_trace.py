@@ -10,7 +10,7 @@ from pathlib import Path
 
 from hardware.simulated_operator import EndReason
 from hardware.simulated_run import TICKS_A_SECOND, SimulatedRun
-from hardware.simulated_season import Mishap, Scenario
+from hardware.simulated_season import PROBE_LOST_S, Mishap, Scenario
 from hardware.simulated_sensors import SimulatedTransducer
 from monitor.runtime.settings import LinePointSection
 
@@ -24,7 +24,6 @@ COLUMNS = (
     "strokes",
 )
 CHIP_STEPS_PER_K = 16
-PROBE_LOST_S = 60.0
 LONGEST_S = 7200.0
 """No invented run is longer: a pump that never clogs anything is stopped."""
 READY_C, PRECIPITATION_C = 82.2222, 89.4444
