@@ -127,7 +127,7 @@ def boiling_c(pressure_kpa: float) -> float:
     if not low_kpa <= pressure_kpa <= high_kpa:
         raise SensorError(f"{pressure_kpa} kPa is no air pressure: a barometer shows 60 to 105 kPa")
     n1, n2, n3, n4, n5, n6, n7, n8, n9, n10 = SATURATION
-    beta = (pressure_kpa / 1000.0) ** 0.25
+    beta = math.pow(pressure_kpa / 1000.0, 0.25)
     e = beta**2 + n3 * beta + n6
     f = n1 * beta**2 + n4 * beta + n7
     g = n2 * beta**2 + n5 * beta + n8

@@ -74,7 +74,7 @@ def inspect_line(settings: Settings, *, clock: Clock) -> Finding:
         return Finding(Point.LINE, False, transducer.trouble or "the transducer gives no value")
     sentence = f"the line reads {_pressure(reading.value)} over one second"
     if reading.quality is not Quality.GOOD:
-        return Finding(Point.LINE, False, f"{sentence}, outside its range: check the transducer's zero and wires")
+        return Finding(Point.LINE, False, f"{sentence}, outside its range: check the transducer's wires")
     return Finding(Point.LINE, True, sentence)
 
 
