@@ -38,6 +38,8 @@ class Pulse:
 
     dips: int
     lag: int
+    passed: float
+    """Share of a sine of this period that the smoothing lets through."""
     noise_kpa: float
     depth_kpa: float
     """Median prominence: the lesser of a dip's fall and rise."""
@@ -51,7 +53,7 @@ class Pulse:
     @property
     def net_kpa(self) -> float:
         """Depth without what noise adds to it."""
-        return self.depth_kpa - NOISE_LIFT * self.noise_kpa
+        return (self.depth_kpa - NOISE_LIFT * self.noise_kpa) / self.passed
 
 
 class DipFinder:
@@ -165,9 +167,17 @@ class DipFinder:
         self.pulse = Pulse(
             dips=len(self.bottoms),
             lag=self.lag,
+            passed=self._passed(period),
             depth_kpa=depth / self._gain,
             noise_kpa=self.noise_kpa / self._gain,
             over_noise=depth / max(self.noise_kpa, 1e-3),
             period=period,
             deviation=sum(min(1.0, abs(gap - period) / period) for gap in gaps) / len(gaps),
         )
+
+    def _passed(self, period: float) -> float:
+        share = math.pi * self.width / period
+        passed = math.sin(share) / share if share < 0.8 * math.pi else 0.25
+        if self.lag:
+            passed *= 0.5 - 0.5 * math.cos(2.0 * math.pi * self.lag / period)
+        return max(0.25, passed)

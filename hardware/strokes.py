@@ -62,6 +62,8 @@ SURE = 12.0
 """Quality from which more makes no difference."""
 TRUST = ((24, 2.4), (16, 3.2), (12, 3.6), (8, 4.2), (6, 5.5), (4, 7.0))
 """Dips seen and least quality for their being strokes."""
+EASE = 0.75
+"""Share of that quality which keeps a trust once given."""
 MEAN_S = 5.0
 """Time constant of the mean [s]."""
 PAUSE_S = 60.0
@@ -98,7 +100,8 @@ class StrokeCounter:
         self._at = 0
         self._before = self._before_that = 0.0
         self._bend = 0.0
-        self._mean = 0.0
+        self._mean = self._level = 0.0
+        self._broad = max(1, round(WIDTHS_S[-1] * sample_hz))
         self._warm = max(20, round(WARM_S * sample_hz))
         self._settle_every = max(1, round(SETTLE_S * sample_hz))
         self._active: DipFinder | None = None
@@ -175,7 +178,7 @@ class StrokeCounter:
         pulses = [finder.pulse for finder in self._finders if finder.pulse is not None]
         if any(self._too_fast(pulse) for pulse in pulses):
             return NoStrokes.TOO_FAST
-        if any(self._deep(pulse) and pulse.dips >= 12 and pulse.over_noise > 8 for pulse in pulses):
+        if any(self._deep(pulse, ease=1.0) and pulse.dips >= 12 and pulse.over_noise > 8 for pulse in pulses):
             return NoStrokes.TOO_IRREGULAR
         if self._at < 2.0 * SLOWEST_S * self._hz:
             return NoStrokes.WARMING
@@ -191,10 +194,13 @@ class StrokeCounter:
         self._mean = self._before = self._before_that = pressure_kpa
 
     def _settle(self) -> None:
+        broad = self._broad
+        now = (self._sum - self._sums[self._at % self._slots - broad]) / broad
+        self._level = max(self._mean, now)
         noise_kpa = self._bend = max(self._bend, LEAST_NOISE_KPA)
         noise_kpa /= BEND_OF_NOISE
         for finder in self._finders:
-            finder.settle(noise_kpa=noise_kpa, mean_kpa=self._mean)
+            finder.settle(noise_kpa=noise_kpa, mean_kpa=self._level)
             self._let_go(finder)
         self._choose()
 
@@ -218,7 +224,7 @@ class StrokeCounter:
             if finder is self._active:
                 self._count(finder, finder.seen_at)
             return
-        finder.trusted = self._trusted(finder.pulse)
+        finder.trusted = self._trusted(finder.pulse, ease=EASE if finder.trusted else 1.0)
 
     def _choose(self) -> None:
         """Let the finder count whose dips are surest; where rates differ, the deepest dips are right."""
@@ -302,20 +308,20 @@ class StrokeCounter:
             most = max(most, found)
         return most
 
-    def _deep(self, pulse: Pulse) -> bool:
-        return pulse.net_kpa > max(LEAST_PULSATION * self._mean, LEAST_DEPTH_KPA)
+    def _deep(self, pulse: Pulse, *, ease: float) -> bool:
+        return pulse.net_kpa / ease > max(LEAST_PULSATION * self._level, LEAST_DEPTH_KPA)
 
     def _too_fast(self, pulse: Pulse) -> bool:
         return pulse.period < self._shortest and pulse.dips >= 12 and _quality(pulse) >= 3.0
 
-    def _trusted(self, pulse: Pulse | None) -> bool:
-        if pulse is None or pulse.period < self._shortest or not self._deep(pulse):
+    def _trusted(self, pulse: Pulse | None, *, ease: float) -> bool:
+        if pulse is None or pulse.period < self._shortest or not self._deep(pulse, ease=ease):
             return False
-        if not pulse.lag and pulse.depth_kpa > max(LARGE_PULSATION * self._mean, LARGE_KPA) and pulse.over_noise > 8 and pulse.dips >= 3:
+        if not pulse.lag and pulse.depth_kpa > max(LARGE_PULSATION * self._level, LARGE_KPA) and pulse.over_noise > 8 and pulse.dips >= 3:
             return pulse.deviation < 0.6
-        if pulse.lag and (pulse.dips < 8 or pulse.deviation > 0.2 or not 0.65 < pulse.period / (2 * pulse.lag) < 1.5):
+        if pulse.lag and (pulse.dips < 8 or pulse.deviation > 0.2 / ease or not 0.65 < pulse.period / (2 * pulse.lag) < 1.5):
             return False
-        quality = _quality(pulse)
+        quality = _quality(pulse) / ease
         return any(pulse.dips >= dips and quality >= least for dips, least in TRUST)
 
 
