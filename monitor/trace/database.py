@@ -239,6 +239,8 @@ def damage_of(path: Path) -> str | None:
         if complaint.unwritable:
             raise StoreUnwritable(complaint.text) from None
         return str(error)
+    except UnicodeDecodeError:  # the names in the file, or SQLite's own message about them
+        return "its table of contents is damaged"
 
 
 def set_aside(path: Path, why: str) -> str:
