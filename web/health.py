@@ -1,0 +1,116 @@
+"""The health page's lines: what is connected, how old it is, what was refused. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from monitor.contract.presence import HEARTBEAT_S, Presence, Service
+from monitor.contract.status import Standing
+from web.figures import Figures
+from web.heard import Heard
+from web.language import slug
+from web.sentence import why_not_good
+from web.view import told
+
+MISSED_BEATS = 3.0
+"""Heartbeats that may be missed before a service counts as down."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One fact: what, how it stands, and whether that is well."""
+
+    name: str
+    says: str
+    well: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """What the page's own process knows of itself."""
+
+    connected: bool
+    dropped: int
+    refused: int
+    viewers: int
+    software: str
+    store: str | None
+    """Why the store cannot be read, null when it can."""
+    runs: int
+
+
+def own_lines(state: Page, *, figures: Figures) -> list[Line]:
+    """Return the lines about the page itself, its broker and its store."""
+    words = figures.words
+    store = words("health.readable", count=state.runs) if state.store is None else state.store
+    return [
+        Line(
+            words("health.broker"),
+            words("health.connected" if state.connected else "health.disconnected"),
+            state.connected,
+        ),
+        Line(words("health.dropped"), str(state.dropped), state.dropped == 0),
+        Line(words("health.refused_here"), str(state.refused), state.refused == 0),
+        Line(words("health.store"), store, state.store is None),
+        Line(words("health.viewers"), str(state.viewers)),
+    ]
+
+
+def press_lines(
+    press: str,
+    heard: Heard | None,
+    beats: Mapping[Service, tuple[Presence, float]],
+    *,
+    software: str,
+    figures: Figures,
+) -> list[Line]:
+    """Return the lines about one press: its status, services, points, record, clock, versions."""
+    words = figures.words
+    lines = [_status_line(press, heard, figures)]
+    lines += [_service_line(service, beats.get(service), figures) for service in Service]
+    if heard is None:
+        return lines
+    status = heard.status
+    for point in status.points:
+        age_s = heard.point_age_s(point)
+        fresh = heard.fresh(point)
+        says = (
+            words("point.age", age=figures.duration(age_s)) if age_s is not None else words("point.unknown")
+        )
+        if not fresh and heard.point(point).standing is not Standing.GOOD:
+            says = f"{says}, {why_not_good(heard, point, figures)}"
+        lines.append(Line(words(f"point.{point}"), says, fresh))
+    trouble = told(status.trouble, figures) if status.trouble else words("why.not_recording")
+    recording = (
+        words("health.recording_yes") if status.recording else words("health.recording_no", why=trouble)
+    )
+    lines += [
+        Line(words("health.recording"), recording, status.recording),
+        Line(words("health.refused_monitor"), str(status.refused), status.refused == 0),
+        Line(words("health.clock"), words(f"health.clock_{slug(status.clock)}")),
+        Line(words("health.software"), words("health.page_software", page=software, monitor=status.software)),
+    ]
+    return lines
+
+
+def _status_line(press: str, heard: Heard | None, figures: Figures) -> Line:
+    words = figures.words
+    name = words("health.status", press=press)
+    if heard is None:
+        return Line(name, words("health.not_heard"), False)
+    age = figures.duration(heard.age_s)
+    if heard.live:
+        return Line(name, words("health.status_age", age=age, seq=heard.status.seq))
+    return Line(name, words("health.status_silent", age=age), False)
+
+
+def _service_line(service: Service, beat: tuple[Presence, float] | None, figures: Figures) -> Line:
+    words = figures.words
+    name = words(f"health.{service}")
+    if beat is None:
+        return Line(name, words("health.not_heard"), False)
+    presence, age_s = beat
+    if not presence.up or age_s > MISSED_BEATS * HEARTBEAT_S:
+        return Line(name, words("health.down"), False)
+    return Line(name, words("health.up", age=figures.duration(age_s)))

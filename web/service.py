@@ -1,0 +1,191 @@
+"""The page as a service: its line to the broker, its reader of the store, its server."""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import logging
+import socket
+from collections.abc import Callable
+from types import FrameType
+
+import uvicorn
+
+from monitor.contract.errors import AddressInUse, SettingsError
+from monitor.contract.presence import Service
+from monitor.contract.topics import ANY_PRESS_STATUS, ROOT, Topics
+from monitor.runtime.broker import BrokerLink
+from monitor.runtime.clock import Clock, SystemClock
+from monitor.runtime.settings import Settings, WebSection
+from monitor.trace.export import package_zip
+from monitor.trace.reader import TraceReader
+from web.acts import Desk
+from web.app import create_app
+from web.figures import Units
+from web.heard import SILENT_S
+from web.live import Hub
+from web.rooms import Rooms
+from web.runs import RunBook
+from web.security import DeviceCode
+
+SUBSCRIPTIONS = (ANY_PRESS_STATUS, f"{ROOT}/+/presence/+", f"{ROOT}/+/reply/+")
+CONNECTION_LIMIT = 200
+"""Connections at once; a phone holds two, and no crew has a hundred phones."""
+GOODBYE_S = 2
+"""Longest a stopping server waits for answers under way [s]."""
+
+_log = logging.getLogger(__name__)
+
+
+class PageServer(uvicorn.Server):
+    """A server whose open streams end with it; ``ready`` is called once it listens."""
+
+    def __init__(self, config: uvicorn.Config, *, hub: Hub, ready: Callable[[], None] | None = None) -> None:
+        super().__init__(config)
+        self._hub = hub
+        self._ready = ready
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Start to listen, then say so."""
+        await super().startup(sockets=sockets)
+        if self._ready is not None:
+            self._ready()
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """End the streams first: one that stays open would hold the server for ever."""
+        self._hub.close()
+        super().handle_exit(sig, frame)
+
+    def stop(self) -> None:
+        """End the streams and ask the server to stop."""
+        self._hub.close()
+        self.should_exit = True
+
+
+async def serve(
+    settings: Settings,
+    *,
+    clock: Clock,
+    code: DeviceCode | None = None,
+    ready: Callable[[], None] | None = None,
+    invented: bool = False,
+) -> None:
+    """Serve the page until cancelled or told to stop by a signal.
+
+    ``code`` is the device's; when none is given it is loaded from ``web.code_file``, or made
+    and logged once. Raises :class:`AddressInUse` when the port is taken.
+    """
+    listener = listen(settings.web)
+    try:
+        code = code or _kept_code(settings.web)
+        link = BrokerLink(
+            settings.broker,
+            topics=Topics(settings.press.name),
+            service=Service.WEB,
+            clock=clock,
+            subscriptions=SUBSCRIPTIONS,
+        )
+        hub = Hub(clock=clock, silent_s=silent_s(clock))
+        rooms = make_rooms(settings, clock=clock, link=link, hub=hub, code=code, invented=invented)
+        server = PageServer(configured(rooms), hub=hub, ready=ready)
+        async with asyncio.TaskGroup() as tasks:
+            line = tasks.create_task(link.run(), name="page broker line")
+            ears = tasks.create_task(_listen_to(link, hub), name="page listens")
+            await _run(server, listener)
+            line.cancel()
+            ears.cancel()
+    finally:
+        listener.close()
+
+
+def make_rooms(
+    settings: Settings, *, clock: Clock, link: BrokerLink, hub: Hub, code: DeviceCode, invented: bool = False
+) -> Rooms:
+    """Return the rooms of a page over ``link`` and the store of ``settings``."""
+    reader = TraceReader(settings.store.url)
+    desk = Desk(publish=link.publish, connected=lambda: link.connected, code=code, clock=clock)
+    hub.on_reply = desk.hear
+
+    def package(run: str, units: Units) -> bytes:
+        return package_zip(reader, run, units=units.value)
+
+    return Rooms(
+        settings=settings,
+        hub=hub,
+        desk=desk,
+        book=RunBook(reader, package),
+        connected=lambda: link.connected,
+        dropped=lambda: link.dropped,
+        invented=invented,
+    )
+
+
+def silent_s(clock: Clock) -> float:
+    """Return the age at which a status stops being live, in seconds of ``clock``.
+
+    A person waits in true seconds, however fast a demonstration's clock runs.
+    """
+    return SILENT_S * (clock.speed if isinstance(clock, SystemClock) else 1.0)
+
+
+def listen(settings: WebSection) -> socket.socket:
+    """Return a socket that listens where the settings say."""
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    listener = socket.socket(family)
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((settings.host, settings.port))
+        listener.listen()
+    except OSError as error:
+        listener.close()
+        where = f"port {settings.port} on {settings.host}"
+        if error.errno == errno.EADDRINUSE:
+            raise AddressInUse(
+                f"{where} is taken by another program: stop it, or set web.port to another"
+            ) from None
+        raise SettingsError(
+            f"{where} cannot be opened: {error.strerror}; check web.host and web.port"
+        ) from None
+    return listener
+
+
+def configured(rooms: Rooms) -> uvicorn.Config:
+    """Return how the server runs: quiet, bounded, with nothing said of what it is."""
+    return uvicorn.Config(
+        create_app(rooms),
+        lifespan="off",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        limit_concurrency=CONNECTION_LIMIT,
+        timeout_graceful_shutdown=GOODBYE_S,
+    )
+
+
+async def _run(server: PageServer, listener: socket.socket) -> None:
+    """Run ``server`` to its end; a cancellation ends it in order too."""
+    serving = asyncio.create_task(server.serve(sockets=[listener]), name="page server")
+    try:
+        await asyncio.shield(serving)
+    except asyncio.CancelledError:
+        server.stop()
+        await serving
+        raise
+
+
+async def _listen_to(link: BrokerLink, hub: Hub) -> None:
+    async for message in link.messages():
+        hub.hear(message.topic, message.payload, retain=message.retain)
+
+
+def _kept_code(settings: WebSection) -> DeviceCode:
+    """Return the kept code, or a new one at the first start."""
+    code = DeviceCode.load(settings.code_file)
+    if code is not None:
+        return code
+    text, code = DeviceCode.make()
+    code.save(settings.code_file)
+    # Said once, here, because nobody else will ever know it: only the hash is kept.
+    _log.warning("first start: the device's code is %s; write it on the door card", text)
+    return code

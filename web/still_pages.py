@@ -1,0 +1,88 @@
+"""Pages that stand still: health, safety, glossary; and the table of sounds."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from importlib.metadata import PackageNotFoundError
+from importlib.metadata import version as installed
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, JSONResponse
+from starlette.concurrency import run_in_threadpool
+
+from monitor.contract.errors import StoreError
+from web import health, tones
+from web.page import page
+from web.rooms import Rooms
+from web.runs import RunBook
+from web.viewer import Choice
+
+
+def router(rooms: Rooms) -> APIRouter:
+    """Return the addresses of pages that stand still."""
+    routes = APIRouter(default_response_class=HTMLResponse)
+
+    @routes.get("/health")
+    async def show_health(request: Request) -> HTMLResponse:
+        store, runs = await run_in_threadpool(_store, rooms.book)
+        return HTMLResponse(_health_page(rooms, rooms.choice(request), store=store, runs=runs))
+
+    @routes.get("/safety")
+    async def show_safety(request: Request) -> HTMLResponse:
+        choice = rooms.choice(request)
+        ready = choice.figures().limit(rooms.settings.thresholds.ready)
+        return HTMLResponse(page("safety", choice=choice, here="/safety", ready=ready, invented=False))
+
+    @routes.get("/glossary")
+    async def show_glossary(request: Request) -> HTMLResponse:
+        choice = rooms.choice(request)
+        return HTMLResponse(page("glossary", choice=choice, here="/glossary", invented=False))
+
+    @routes.get("/sounds.json")
+    async def sounds() -> JSONResponse:
+        return JSONResponse({signal: asdict(pattern) for signal, pattern in tones.PATTERNS.items()})
+
+    return routes
+
+
+def software() -> str:
+    """Return the version of this software."""
+    try:
+        return installed("niterwatch")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def _store(book: RunBook) -> tuple[str | None, int]:
+    """Return why the store cannot be read, null when it can, and how many runs it gave."""
+    try:
+        return None, book.count()
+    except StoreError as error:
+        return str(error), 0
+
+
+def _health_page(rooms: Rooms, choice: Choice, *, store: str | None, runs: int) -> str:
+    figures, hub = choice.figures(), rooms.hub
+    state = health.Page(
+        connected=rooms.connected(),
+        dropped=rooms.dropped(),
+        refused=hub.refused,
+        viewers=hub.viewers,
+        software=software(),
+        store=store,
+        runs=runs,
+    )
+    names = hub.presses or [rooms.settings.press.name]
+    presses = [
+        (
+            name,
+            health.press_lines(
+                name, hub.heard(name), hub.beats(name), software=state.software, figures=figures
+            ),
+        )
+        for name in names
+    ]
+    lines = health.own_lines(state, figures=figures)
+    return page(
+        "health", choice=choice, here="/health", lines=lines, presses=presses, invented=rooms.invented
+    )
