@@ -127,7 +127,6 @@ class BrokerLink:
                 await self._connection()
             except (aiomqtt.MqttError, BrokerUnreachable) as error:
                 self._report_lost(_why(error))
-            _leave_if_cancelled()
             if loop.time() - began_s > STEADY_S + ANSWER_S:
                 delays = _retry_delays()
             await asyncio.sleep(next(delays))
@@ -148,15 +147,22 @@ class BrokerLink:
                 self._connected = False
 
     async def _converse(self, client: aiomqtt.Client) -> None:
-        lost: list[Exception] = []
+        """Run the three sides of a connection until one fails; raise its error.
+
+        No TaskGroup: on Python 3.11 one that fails late leaves its parent marked as cancelled.
+        """
+        sides = [
+            asyncio.create_task(_until_lost(client), name="broker watch"),
+            asyncio.create_task(self._send_all(client), name="broker send"),
+            asyncio.create_task(self._beat(client), name="broker heartbeat"),
+        ]
         try:
-            async with asyncio.TaskGroup() as tasks:
-                tasks.create_task(_until_lost(client), name="broker watch")
-                tasks.create_task(self._send_all(client), name="broker send")
-                tasks.create_task(self._beat(client), name="broker heartbeat")
-        except* aiomqtt.MqttError as group:
-            lost.extend(group.exceptions)
-        raise aiomqtt.MqttError(_why(lost[0]))
+            await asyncio.wait(sides, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for side in sides:
+                side.cancel()
+            await asyncio.wait(sides)
+        raise next(error for side in sides if not side.cancelled() and (error := side.exception()))
 
     async def _subscribe(self, client: aiomqtt.Client, topic: str) -> None:
         codes = await _answered(client.subscribe(topic, qos=QOS, timeout=math.inf))
@@ -309,13 +315,6 @@ async def _hang_up(client: aiomqtt.Client) -> None:
     if isinstance(left, socket.socket):
         left.shutdown(socket.SHUT_RDWR)
         await asyncio.sleep(0)
-
-
-def _leave_if_cancelled() -> None:
-    """Raise the cancellation that Python 3.11 forgets when a task group fails at the same moment."""
-    task = asyncio.current_task()
-    if task is not None and task.cancelling():
-        raise asyncio.CancelledError
 
 
 def _retry_delays() -> Iterator[float]:
