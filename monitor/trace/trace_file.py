@@ -16,6 +16,8 @@ from monitor.contract.units import Dimension, Unit, unit
 
 STROKE_LIMIT = 100
 """Strokes in a second beyond which no pump is believed; a reading carries no more."""
+_ROUNDING = 1e-5
+"""What six decimals of a psi, degF or gal/min may add to a value at the end of its range."""
 
 _COLUMNS: dict[str, tuple[str, Point, str, Dimension]] = {
     "outlet_degC": ("outlet_c", Point.OUTLET, "degC", Dimension.TEMPERATURE),
@@ -187,9 +189,11 @@ def _number_reader(column: str, *, index: int, point: Point, unit: Unit) -> Numb
         if not text:
             return None
         value = _parsed(text, column=column) * factor + offset
-        if not bottom <= value <= top:
-            raise ValueError(f"{column} {text[:40]} is no value this point can have")
-        return value
+        if bottom <= value <= top:
+            return value
+        if bottom - _ROUNDING <= value <= top + _ROUNDING:
+            return min(max(value, bottom), top)
+        raise ValueError(f"{column} {text[:40]} is no value this point can have")
 
     return read
 

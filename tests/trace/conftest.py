@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import os
 import sqlite3
 import subprocess
@@ -55,6 +56,7 @@ class Bench:
         self.path = folder / "trace.db"
         self.url = f"sqlite:///{self.path}"
         self._writers: list[TraceWriter] = []
+        self._numbers = itertools.count(1)
 
     def writer(self, url: str | None = None, **options: Any) -> TraceWriter:
         writer = TraceWriter(url or self.url, software="0.1.0", **{"facts": FACTS} | options)
@@ -65,6 +67,16 @@ class Bench:
         writer = self.writer(url, **options)
         assert writer.open() is None
         return writer
+
+    def shared_writer(self) -> TraceWriter:
+        """Return one open writer, however often it is asked for."""
+        if not self._writers:
+            self.opened()
+        return self._writers[0]
+
+    def next(self) -> int:
+        """Return a number that was not given before."""
+        return next(self._numbers)
 
     def close(self) -> None:
         for writer in self._writers:
@@ -120,7 +132,7 @@ class Bench:
                 mono_s=1000.0 + second,
                 elapsed_s=float(second),
                 time=NOON + timedelta(seconds=second),
-                outlet_c=80.0 + second / 16,
+                outlet_c=80.0 + second % 160 / 16,
             )
             for second in range(seconds)
         ]
