@@ -42,6 +42,8 @@ STEADY_S = 5.0
 """A connection that held this long makes the next retry quick again."""
 GOODBYE_S = 1.0
 """Longest a stopping service spends on what it still has to send."""
+GRACE_S = 0.2
+"""Time a connection under way is given to come about before it is given up."""
 OUTBOX_LIMIT = 600
 """Two minutes of five readings a second."""
 QOS = 1
@@ -259,7 +261,10 @@ async def _connected(
             raise aiomqtt.MqttError("the host is no possible name") from None
         yield client
     finally:
-        opening.cancel()
+        if not opening.done():
+            # The thread that connects cannot be interrupted; its socket shows up in a moment.
+            await asyncio.wait({opening}, timeout=GRACE_S)
+            opening.cancel()
         await _hang_up(client)
 
 
