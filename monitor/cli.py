@@ -227,6 +227,7 @@ def _load(file: Path | None, overrides: list[str] | None) -> Settings:
 def _serve(service: Coroutine[object, object, None], *, quiet: bool = False) -> None:
     """Run ``service`` until it ends or the process is told to; a stop by signal is no fault."""
     logging.basicConfig(level=logging.WARNING if quiet else logging.INFO, format="%(message)s")
+    logging.getLogger("alembic").setLevel(logging.WARNING)
 
     async def run() -> None:
         task = asyncio.current_task()

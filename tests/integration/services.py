@@ -246,6 +246,7 @@ class Services:
     broker: BrokerSection
     new_log: Callable[[str], Path]
     press: str = "main"
+    environment: dict[str, str] = field(default_factory=lambda: {"GPIOZERO_PIN_FACTORY": "mock"})
     settings: dict[str, dict[str, object]] = field(default_factory=dict)
     """Sections added to the file, or over it: ``{"point.outlet": {"time_constant": "0 s"}}``."""
     command: Sequence[str] = (sys.executable, "-m", "monitor.cli")
@@ -305,7 +306,7 @@ class Services:
             self.programs[name] = Program(
                 [*self.command, name, "--settings", str(self.settings_file)],
                 log=self.new_log(name),
-                environment={"GPIOZERO_PIN_FACTORY": "mock"},
+                environment=self.environment,
             )
         return self.programs[name]
 
