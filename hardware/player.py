@@ -21,13 +21,17 @@ LAMP_LOOK_S = 0.1
 
 
 class Player:
-    """Follows the status with sound and light until cancelled; ``trouble`` says why nothing is heard."""
+    """Follows the status with sound and light until cancelled.
+
+    ``sounding`` is what is heard just now, ``trouble`` why nothing can be.
+    """
 
     def __init__(self, sounder: Sounder, *, clock: Clock) -> None:
         self._sounder = sounder
         self._clock = clock
         self._duty = SoundDuty()
-        self._sounding: Signal | None = None
+        self.sounding: Signal | None = None
+        self.sounding: Signal | None = None
         self.trouble: str | None = None
 
     def hear(self, status: RunStatus, *, retained: bool) -> None:
@@ -55,7 +59,7 @@ class Player:
 
     async def _play(self, signal: Signal) -> None:
         """Sound ``signal`` once, or until it must give way."""
-        self._sounding = signal
+        self.sounding = signal
         playing = asyncio.create_task(self._sounder.play(PATTERNS[signal]), name=f"{signal} sound")
         try:
             while not playing.done():
@@ -65,7 +69,7 @@ class Player:
         finally:
             playing.cancel()
             await asyncio.wait((playing,))
-            self._sounding = None
+            self.sounding = None
         if not playing.cancelled():
             self._note(playing.exception())
 
@@ -73,7 +77,7 @@ class Player:
         """Flash while something sounds or is in force; a flash begun is finished, so none is too fast."""
         while True:
             now_s = self._clock.monotonic()
-            signal = self._duty.alarm(now_s) or self._sounding
+            signal = self._duty.alarm(now_s) or self.sounding
             if signal is None:
                 self._light(lit=self._duty.lamp_steady(now_s))
                 await self._clock.sleep(LAMP_LOOK_S)
