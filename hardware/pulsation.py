@@ -40,6 +40,8 @@ class Pulse:
     lag: int
     passed: float
     """Share of a sine of this period that the smoothing lets through."""
+    alike: float
+    """The shallowest of the last dips against the deepest."""
     noise_kpa: float
     depth_kpa: float
     """Median prominence: the lesser of a dip's fall and rise."""
@@ -163,11 +165,13 @@ class DipFinder:
         gaps = [b - a for a, b in pairwise(bottoms)]
         period = median(gaps[-16:])
         gaps = [gap for gap in gaps if gap < REST * period]
+        last = list(self.depths)[-8:]
         depth = median(list(self.depths)[-16:])
         self.pulse = Pulse(
             dips=len(self.bottoms),
             lag=self.lag,
             passed=self._passed(period),
+            alike=min(last) / max(last),
             depth_kpa=depth / self._gain,
             noise_kpa=self.noise_kpa / self._gain,
             over_noise=depth / max(self.noise_kpa, 1e-3),

@@ -54,13 +54,16 @@ LARGE_PULSATION = 0.15
 """Depth as a share of the mean from which uneven strokes are believed: a hand pump swings 25-90 %."""
 NOISE_LIFT = 1.5
 """What noise adds to a dip's depth, in its standard deviations (from the spread of extremes)."""
+CLEAR_PULSATION = 0.10
+CLEAR_KPA = 8.0
+ENOUGH = 6.0
 LARGE_KPA = 15.0
 """The same at a mean near nothing [kPa]."""
 LEAST_DEPTH_KPA = 3.0
 """Least depth of strokes at any mean [kPa]: under it a line near 0 is only noise."""
 SURE = 12.0
 """Quality from which more makes no difference."""
-TRUST = ((24, 2.4), (16, 3.2), (12, 3.6), (8, 4.2), (6, 5.5), (4, 7.0))
+TRUST = ((24, 2.4), (16, 3.2), (12, 3.6), (8, 4.2))
 """Dips seen and least quality for their being strokes."""
 EASE = 0.75
 """Share of that quality which keeps a trust once given."""
@@ -317,11 +320,15 @@ class StrokeCounter:
     def _trusted(self, pulse: Pulse | None, *, ease: float) -> bool:
         if pulse is None or pulse.period < self._shortest or not self._deep(pulse, ease=ease):
             return False
-        if not pulse.lag and pulse.depth_kpa > max(LARGE_PULSATION * self._level, LARGE_KPA) and pulse.over_noise > 8 and pulse.dips >= 3:
-            return pulse.deviation < 0.6
-        if pulse.lag and (pulse.dips < 8 or pulse.deviation > 0.2 / ease or not 0.65 < pulse.period / (2 * pulse.lag) < 1.5):
-            return False
-        quality = _quality(pulse) / ease
+        if pulse.lag:
+            if pulse.deviation > 0.2 / ease or not 0.65 < pulse.period / (2 * pulse.lag) < 1.5:
+                return False
+        elif pulse.over_noise > 8 and (pulse.dips >= 8 or pulse.alike > 0.3):
+            if pulse.depth_kpa > max(LARGE_PULSATION * self._level, LARGE_KPA) and pulse.dips >= 3:
+                return pulse.deviation < 0.6
+            if pulse.depth_kpa > max(CLEAR_PULSATION * self._level, CLEAR_KPA) and pulse.dips >= 4:
+                return pulse.deviation < 0.3
+        quality = min(ENOUGH, pulse.over_noise) * max(0.0, 1.0 - 2.0 * pulse.deviation) / ease
         return any(pulse.dips >= dips and quality >= least for dips, least in TRUST)
 
 
