@@ -54,6 +54,9 @@ COLD_MARGIN_C = 8.0
 LEAST_BLOCKS = 5
 """Fewest blocks that carry a line."""
 
+COLD_BLOCKS = 25
+"""Blocks that carry a line although the press never gets warm."""
+
 TORN_SHARE = 0.7
 """A block under this share of the line is no noise: a paper tore or the cake fell, and the line
 begins anew."""
@@ -179,6 +182,12 @@ def viscosity(outlet_c: float | None, *, rules: RunRules) -> float:
 def at_cutoff(pressure_kpa: float, *, rules: RunRules) -> float:
     """Return ``pressure_kpa`` times the factor that brings resistance to the cut-off pressure."""
     return pressure_kpa * math.pow(rules.thresholds.cutoff_kpa / pressure_kpa, COMPRESSIBILITY)
+
+
+def growth_per_m2(cake: Cake, *, rules: RunRules) -> float | None:
+    """Return alpha c at the cut-off pressure [1/m2]; null while the line is not known."""
+    slope = cake.long.slope() if cake.warm_blocks >= LEAST_BLOCKS else None
+    return None if slope is None else 1e14 * slope * rules.press.paper_area_m2
 
 
 PRESSURE_MEMORY_S = 15.0

@@ -12,7 +12,7 @@ ready temperature; the flag comes a little later, by the probe's error.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from monitor.contract.names import Limit, VolumeSource
 from monitor.contract.status import ForecastStatus
@@ -20,7 +20,8 @@ from monitor.rules import cake as cakes
 from monitor.rules.cake import Cake, Line, grown
 from monitor.rules.climb import PressureClimb, climbed, time_to_pressure
 from monitor.rules.ending import Ending, Guess, ending
-from monitor.rules.frames import END_FILL, FullVolume, full_volume
+from monitor.rules.frames import END_FILL, full_volume
+from monitor.rules.line_watch import LineWatch, watched
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import RunRules
 from monitor.rules.volume import FilteredVolume, VolumeTally, filtered, tally
@@ -28,8 +29,8 @@ from monitor.rules.warming import Warming, time_to_precipitation, time_to_ready,
 
 __all__ = ["ForecastState", "Second", "advance", "begin", "forecast", "volume"]
 
-PATIENCE = 1.5
-"""People stop at some one and a half times the least useful flow (judgement, from invented runs)."""
+PATIENCE = 1.6
+"""People stop somewhat above the least useful flow (judgement, from invented runs)."""
 
 PATIENCE_ERROR = 0.25
 """Error of that and of the fitted line together, as a share of the volume at the pressure limit."""
@@ -39,6 +40,16 @@ BEND_FILL = 0.92
 
 BEND_ERROR = 0.03
 """Error of the volume foretold from the bend, as a share."""
+
+SOON_S = 600.0
+"""The papers are to be changed soon when the end is this near: time to lay out new ones and to
+drain a pan (judgement)."""
+
+SOON_SHARE = 0.06
+"""Or when this share of the whole is left."""
+
+NOT_SOON = 1.5
+"""And no longer when the end has moved beyond so many times that."""
 
 STEEP_ERROR = 0.1
 """Error of the volume at which a bent line meets the least flow, as a share of what is left."""
@@ -53,15 +64,15 @@ class ForecastState:
     cake: Cake = field(default_factory=Cake)
     warming: Warming = field(default_factory=Warming)
     climb: PressureClimb = field(default_factory=PressureClimb)
+    line: LineWatch = field(default_factory=LineWatch)
     ready: bool = False
-    shape: FullVolume | None = None
-    displacement_l: float | None = None
     uncertainty_l: float | None = None
+    change_soon: bool = False
 
 
-def begin(rules: RunRules) -> ForecastState:
+def begin(_rules: RunRules) -> ForecastState:
     """Return the state of a run that begins now."""
-    return ForecastState(shape=full_volume(rules.press), displacement_l=rules.pump.displacement_l)
+    return ForecastState()
 
 
 def advance(state: ForecastState, second: Second, *, rules: RunRules) -> ForecastState:
@@ -83,17 +94,20 @@ def advance(state: ForecastState, second: Second, *, rules: RunRules) -> Forecas
         rules=rules,
     )
     line_kpa = known(second.line_kpa)
-    return ForecastState(
+    after = ForecastState(
         elapsed_s,
         now,
         cake,
         warmed(state.warming, second, step_s=step_s, flow_l_min=flow_l_min),
         climbed(state.climb, line_kpa, step_s=step_s) if now.source is VolumeSource.NONE else state.climb,
+        watched(state.line, second, step_s=step_s, rules=rules),
         second.ready,
-        state.shape,
-        state.displacement_l,
         filtered(now, rules=rules).uncertainty_l,
+        state.change_soon,
     )
+    if cake.blocks == state.cake.blocks:
+        return after
+    return replace(after, change_soon=_change_soon(after, rules))
 
 
 def volume(state: ForecastState) -> FilteredVolume:
@@ -113,9 +127,10 @@ def forecast(state: ForecastState, *, rules: RunRules) -> ForecastStatus:
 
 def run_end(state: ForecastState, *, rules: RunRules) -> Ending | None:
     """Return where this set of papers ends; null while the data do not carry it."""
-    cake, shape, now_l = state.cake, state.shape, state.tally.filtered_l
-    if missing(state) is not None or shape is None or now_l is None:
+    cake, now_l = state.cake, state.tally.filtered_l
+    if missing(state) is not None or now_l is None:
         return None
+    shape = full_volume(rules.press, growth_per_m2=cakes.growth_per_m2(cake, rules=rules))
     frames = Guess(END_FILL * shape.middle_l, shape.error)
     pressure = Guess(_pressure_limit(cake, cake.long, rules), PATIENCE_ERROR)
     # Frames that were nearly full would have bent the line by now.
@@ -129,12 +144,22 @@ def run_end(state: ForecastState, *, rules: RunRules) -> Ending | None:
     return ending(now_l, frames=frames, least_l=least_l, pressure=pressure)
 
 
+def _change_soon(state: ForecastState, rules: RunRules) -> bool:
+    end, now_l = run_end(state, rules=rules), state.tally.filtered_l
+    if end is None or now_l is None:
+        return False
+    slack = NOT_SOON if state.change_soon else 1.0
+    time_s = _time_left(state.cake, now_l, end.middle_l, rules)
+    in_time = time_s is not None and time_s <= slack * SOON_S
+    return in_time or end.middle_l - now_l <= slack * SOON_SHARE * end.middle_l
+
+
 def missing(state: ForecastState) -> str | None:
     """Return what the volume left still waits for, null when nothing."""
     cake = state.cake
     if cake.blocks < cakes.LEAST_BLOCKS:
         return "a few minutes of steady flow"
-    if cake.warm_blocks < cakes.LEAST_BLOCKS:
+    if cake.warm_blocks < cakes.LEAST_BLOCKS and cake.blocks < cakes.COLD_BLOCKS:
         return "a few minutes of flow through the warm press"
     return None
 
@@ -159,13 +184,14 @@ def _by_climb(
 def _by_volume(
     state: ForecastState, ready_in_s: float | None, hot_in_s: float | None, rules: RunRules
 ) -> ForecastStatus:
-    cake, shape, now_l = state.cake, state.shape, state.tally.filtered_l
+    cake, now_l = state.cake, state.tally.filtered_l
+    shape = full_volume(rules.press, growth_per_m2=cakes.growth_per_m2(cake, rules=rules))
     end = run_end(state, rules=rules)
-    if end is None or shape is None or now_l is None:
+    if end is None or now_l is None:
         return ForecastStatus(
             ready_in_s=ready_in_s,
             precipitation_in_s=hot_in_s,
-            fill=_share(now_l, shape.middle_l) if shape is not None else None,
+            fill=_share(now_l, shape.middle_l),
             waiting_for=missing(state),
         )
     frames_l = END_FILL * shape.middle_l
@@ -192,7 +218,7 @@ def _share(part: float | None, whole: float) -> float | None:
 def _pressure_limit(cake: Cake, line: Line, rules: RunRules) -> float:
     """Return the volume at which flow at the cut-off pressure is no longer useful [L]."""
     slope, level = line.slope(), line.at(cake.last_l)
-    reference_l_min = cake.first_hot_l_min or cake.best_warm_l_min
+    reference_l_min = cake.first_hot_l_min or cake.best_warm_l_min or cake.flow_l_min
     if slope is None or level is None or slope <= 0.0 or not reference_l_min:
         return math.inf
     least_m3_s = PATIENCE * rules.thresholds.useful_flow_share * reference_l_min / 60e3
