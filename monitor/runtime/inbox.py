@@ -31,7 +31,7 @@ class Inbox:
     def keep(self, message: Message) -> None:
         """Append ``message``, making room first if there is none."""
         if len(self._kept) >= self.limit:
-            self._make_room()
+            self._make_room(message)
         self._kept.append(message)
         self._filled.set()
 
@@ -42,13 +42,14 @@ class Inbox:
             await self._filled.wait()
         return self._kept.popleft()
 
-    def _make_room(self) -> None:
+    def _make_room(self, newest: Message) -> None:
         """Thin the busiest topic, so that a flood on one never costs a command on another."""
-        busiest, count = Counter(message.topic for message in self._kept).most_common(1)[0]
+        before = len(self._kept)
+        topics = Counter(message.topic for message in (*self._kept, newest))
+        busiest, count = topics.most_common(1)[0]
         if count == 1:
             self._kept.popleft()
-            self.dropped += 1
-            return
-        newest = next(message for message in reversed(self._kept) if message.topic == busiest)
-        self._kept = deque(m for m in self._kept if m.topic != busiest or m is newest)
-        self.dropped += count - 1
+        else:
+            last = next(each for each in (newest, *reversed(self._kept)) if each.topic == busiest)
+            self._kept = deque(each for each in self._kept if each.topic != busiest or each is last)
+        self.dropped += before - len(self._kept)

@@ -118,6 +118,11 @@ class Program:
             self.kill()
             pytest.fail(f"{self.command[0]} did not stop within {STOP_DEADLINE_S:g} s of being asked")
 
+    def finish(self) -> int:
+        """Wait until it ends by itself; return its exit status."""
+        assert self.process is not None
+        return self.process.wait(START_DEADLINE_S)
+
     @property
     def alive(self) -> bool:
         """Whether the process runs."""
