@@ -5,6 +5,7 @@
     NiterwatchError
     ├── SettingsError        (ValueError)       a settings file or --set that cannot be used
     │   └── UnitError                           text that is not a quantity of the wanted kind
+    ├── EntryRefused         (ValueError)       something entered by hand that cannot be so
     ├── PayloadRefused       (ValueError)       a message that does not fit the contract
     ├── SensorError          (OSError)          a sensor that cannot be found or opened
     │   ├── SensorNotFound
@@ -38,6 +39,10 @@ class SettingsError(NiterwatchError, ValueError):
 
 class UnitError(SettingsError):
     """A text is not a quantity of the wanted kind."""
+
+
+class EntryRefused(NiterwatchError, ValueError):
+    """Something a person entered cannot be so (90 Brix, a cake thicker than its frame)."""
 
 
 class PayloadRefused(NiterwatchError, ValueError):

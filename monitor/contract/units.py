@@ -32,6 +32,8 @@ class Dimension(Enum):
     MASS = "kg"
     RATIO = "1"
     SUGAR = "Brix"
+    CONCENTRATION = "g/L"
+    PERMEABILITY = "darcy"
     VOLTAGE = "V"
     RESISTANCE = "ohm"
 
@@ -79,6 +81,8 @@ UNITS: dict[str, tuple[Unit, ...]] = {
     "lb": (Unit(Dimension.MASS, 0.45359237),),
     "%": (Unit(Dimension.RATIO, 0.01),),
     "Brix": (Unit(Dimension.SUGAR, 1.0),),
+    "g/L": (Unit(Dimension.CONCENTRATION, 1.0),),
+    "darcy": (Unit(Dimension.PERMEABILITY, 1.0),),
     "V": (Unit(Dimension.VOLTAGE, 1.0),),
     "ohm": (Unit(Dimension.RESISTANCE, 1.0),),
 }
