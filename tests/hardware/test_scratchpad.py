@@ -105,6 +105,12 @@ def test_a_text_that_gives_no_temperature_says_why(raw: bytes, complaint: Compla
     assert complaint.reason is reason
 
 
+def test_a_verdict_that_its_own_bytes_belie_is_not_believed() -> None:
+    # As in a text torn between two readings: CRC byte and verdict agree, the bytes do not fit them.
+    nine = (eight(0x0191 ^ 0x0200) + bytes((crc_by_division(GOOD),))).hex(" ")
+    assert parse(f"{nine} : crc={nine[-2:]} YES\n{nine} t=57062\n".encode()) is Complaint.CRC
+
+
 def test_after_a_crc_fault_neither_the_old_bytes_nor_the_bad_value_are_believed() -> None:
     # w1_therm.c: the second line repeats the last good bytes, t= comes from the bad ones.
     good = GOOD + bytes((crc_by_division(GOOD),))

@@ -252,13 +252,20 @@ def test_settings_correct_pressure(tree: KernelTree) -> None:
     assert reading.tolerance == 5.0
 
 
-def test_a_narrow_range_of_the_driver_never_hides_a_shorted_loop(tree: KernelTree) -> None:
+def test_a_range_that_cannot_be_widened_never_hides_a_shorted_loop(tree: KernelTree) -> None:
     # In the driver's default 2.048 V range a short reads 20.48 mA, inside what measures.
     line = Line(tree)
     line.files = LineFiles(tree.iio, scale_mv=0.0625)
-    (line.files.folder / "in_voltage0_scale").chmod(0o444)
-    line.signal_mv = lambda _: 9999.0
+    scale_file = line.files.folder / "in_voltage0_scale"
+
+    def short_and_unheeding(_: float) -> float:
+        scale_file.write_text("0.0625\n")
+        return 9999.0
+
+    line.signal_mv = short_and_unheeding
     assert {reading.quality for reading in line.seconds(6)} == {Quality.BAD}
+    assert line.reader.trouble is not None
+    assert float(scale_file.read_text()) == 0.0625
 
 
 def test_a_stopped_reader_gives_no_half_second(line: Line) -> None:
