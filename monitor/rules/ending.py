@@ -9,13 +9,18 @@ from that product, given that the run has come as far as it has.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.contract.names import Limit
 
-HALVINGS = 14
+HALVINGS = 12
 """Bisections of the search: a few parts in 10,000 of the volume."""
+
+TINY_L = 1e-9
+"""Stands in for no volume at all where a logarithm is taken."""
+
+FAR_LOG = 50.0
+"""Logarithm of a volume no press will ever pass."""
 
 LEAST_CHANCE = 1e-4
 """A witness that gave the run so far less than this chance is worth nothing any more."""
@@ -33,13 +38,15 @@ class Guess:
 
     def beyond(self, volume_l: float) -> float:
         """Return the chance that this limit lies beyond ``volume_l``."""
-        if math.isinf(self.middle_l):
+        if volume_l <= 0.0 or math.isinf(self.middle_l):
             return 1.0
-        if volume_l <= 0.0:
-            return 1.0
-        if self.middle_l <= 0.0:
-            return 0.0
-        return 0.5 * math.erfc(math.log(volume_l / self.middle_l) / (self.error * math.sqrt(2.0)))
+        scale, middle = self.scaled()
+        return 0.5 * math.erfc(scale * (math.log(volume_l) - middle))
+
+    def scaled(self) -> tuple[float, float]:
+        """Return 1 / (error sqrt 2) and the logarithm of the middle; an infinite middle is far off."""
+        middle = FAR_LOG if math.isinf(self.middle_l) else math.log(max(self.middle_l, TINY_L))
+        return 1.0 / (self.error * math.sqrt(2.0)), middle
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,24 +67,22 @@ def ending(now_l: float, *, frames: Guess, least_l: float, pressure: Guess) -> E
         # Past what either witness believed possible, the next litres are all one can speak of.
         rest_l = max(least_l - now_l, 0.0) if pressure_going >= LEAST_CHANCE else 0.0
         return Ending(now_l, now_l + 0.5 * rest_l, now_l + 2.0 * rest_l, limit)
-    top_l = max(least_l, min(frames.middle_l, pressure.middle_l))
-    top_l *= math.exp(3.0 * frames.error)
-
-    def going(volume_l: float) -> float:
-        by_frames = frames.beyond(max(volume_l, least_l)) / frames_going
-        return by_frames * pressure.beyond(volume_l) / pressure_going
-
-    low_l, middle_l, high_l = (
-        _last_over(chance, going, now_l, top_l) for chance in (LOW_CHANCE, MIDDLE_CHANCE, HIGH_CHANCE)
-    )
+    top_l = max(least_l, min(frames.middle_l, pressure.middle_l)) * math.exp(3.0 * frames.error)
+    low, least, top = (math.log(max(volume_l, TINY_L)) for volume_l in (now_l, least_l, top_l))
+    by_frames, frames_log = frames.scaled()
+    by_pressure, pressure_log = pressure.scaled()
+    erfc = math.erfc
+    all_going = 4.0 * frames_going * pressure_going
+    found: list[float] = []
+    for chance in (LOW_CHANCE, MIDDLE_CHANCE, HIGH_CHANCE):
+        left, right = low, top
+        for _ in range(HALVINGS):
+            middle = 0.5 * (left + right)
+            frames_left = erfc(by_frames * ((middle if middle > least else least) - frames_log))
+            if frames_left * erfc(by_pressure * (middle - pressure_log)) > chance * all_going:
+                left = middle
+            else:
+                right = middle
+        found.append(math.exp(0.5 * (left + right)))
+    low_l, middle_l, high_l = found
     return Ending(low_l, middle_l, high_l, limit)
-
-
-def _last_over(chance: float, going: Callable[[float], float], low_l: float, high_l: float) -> float:
-    for _ in range(HALVINGS):
-        middle_l = 0.5 * (low_l + high_l)
-        if going(middle_l) > chance:
-            low_l = middle_l
-        else:
-            high_l = middle_l
-    return 0.5 * (low_l + high_l)
