@@ -77,7 +77,10 @@ def _of_sqlite(error: sqlite3.Error, *, name: str) -> Complaint:
     primary = sqlite3.SQLITE_MISMATCH if code is None else code & 0xFF
     if primary in _UNWRITABLE:
         return _complaint(Kind.UNWRITABLE, _UNWRITABLE[primary], name)
-    kind = Kind.ENTRY if primary in _ENTRY else Kind.DAMAGED if primary in _DAMAGED else Kind.UNKNOWN
+    # Our statements never change, so a name that is missing was there when the file was made.
+    lost_name = primary == sqlite3.SQLITE_ERROR and str(error).startswith(("no such ", "table "))
+    damaged = primary in _DAMAGED or lost_name
+    kind = Kind.ENTRY if primary in _ENTRY else Kind.DAMAGED if damaged else Kind.UNKNOWN
     return _complaint(kind, f"{{name}}: {_first_line(error)}", name)
 
 

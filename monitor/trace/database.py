@@ -36,6 +36,12 @@ LOCK_WAIT_S = 1.0
 """Longest wait for another program that holds the file, so that it is told of in time."""
 WAL_LIMIT_BYTES = 16 * 1024 * 1024
 """A write-ahead log that a long reader let grow is cut back to this."""
+_WRITING = (
+    "journal_mode = WAL",
+    "synchronous = FULL",  # NORMAL may lose the last commits when the power goes (sqlite.org/pragma.html)
+    "foreign_keys = ON",
+    f"journal_size_limit = {WAL_LIMIT_BYTES}",
+)
 _SIDE_FILES = ("-wal", "-shm")
 
 
@@ -162,11 +168,12 @@ def writing_engine(url: sa.URL, path: Path | None) -> sa.Engine:
 
     def connect() -> sqlite3.Connection:
         connection = sqlite3.connect(path, timeout=LOCK_WAIT_S, isolation_level=None, check_same_thread=False)
-        connection.execute("PRAGMA journal_mode = WAL")
-        # NORMAL may lose the last commits when the power goes (sqlite.org/pragma.html).
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
+        try:
+            for pragma in _WRITING:
+                connection.execute(f"PRAGMA {pragma}")
+        except BaseException:
+            connection.close()
+            raise
         return connection
 
     return _engine_over(connect, pool=QueuePool, begin="BEGIN IMMEDIATE")
@@ -187,11 +194,12 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
     connection = _reader(uri)
     try:
         connection.execute("SELECT count(*) FROM sqlite_master")
-    except sqlite3.OperationalError as error:
+    except BaseException as error:
         connection.close()
         # With neither side file there is no writer and nothing to merge, so a file on a
         # read-only disk may be read as it lies (sqlite.org/wal.html, "Read-Only Databases").
-        if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN or _side_file(path, "-wal").exists():
+        closed = isinstance(error, sqlite3.Error) and error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_CANTOPEN
+        if not closed or _side_file(path, "-wal").exists():
             raise
         return _reader(uri + "&immutable=1")
     return connection
