@@ -27,6 +27,7 @@ from monitor.runtime.clock import SystemClock
 from monitor.runtime.embedded_broker import embedded_broker
 from monitor.runtime.settings import Settings
 from web import service as web
+from web.address import address
 from web.security import DeviceCode
 
 LINE_EVERY_S = 1.0
@@ -100,10 +101,10 @@ def _summary(status: RunStatus, said: str) -> str:
 
 
 def _welcome(settings: Settings, *, code: str, speed: float) -> None:
-    address = web.address(settings)
-    segno.make(address, micro=False).terminal(compact=True)
+    where = address(settings.web)
+    segno.make(where, micro=False).terminal(compact=True)
     sys.stdout.write(
-        f"\nPage:  {address}\nCode for the acts:  {code}\n"
+        f"\nPage:  {where}\nCode for the acts:  {code}\n"
         f"An invented press, {speed:g} times faster than life; all its data are made up. Ctrl-C ends it.\n\n"
     )
     sys.stdout.flush()

@@ -117,6 +117,8 @@ class Monitor:
             except PayloadRefused as refusal:
                 self._refuse(message.topic, refusal)
                 continue
+            if entered is None:
+                continue
             if isinstance(entered, ReadingArrived):
                 self._writer.keep_reading(entered.point, entered.reading, arrived_mono_s=entered.stamp.mono_s)
             self._enter(entered)
@@ -129,8 +131,14 @@ class Monitor:
             self._enter(Tick(stamp=self._stamp()))
             self._watchdog.pet()
 
-    def _read(self, message: Message) -> Input:
+    def _read(self, message: Message) -> Input | None:
+        """Return what ``message`` means to the engine; null for a topic that is not the monitor's.
+
+        The embedded broker hands out kept messages of topics that nobody here subscribed to.
+        """
         _, channel, leaf = levels(message.topic)
+        if channel not in {"reading", "command"}:
+            return None
         if channel == "reading":
             try:
                 point = Point(leaf)
