@@ -20,7 +20,7 @@ from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateTable
 
 from monitor.contract.errors import SettingsError, StoreError, StoreUnreadable, StoreUnwritable
-from monitor.trace import database, schema
+from monitor.trace import database_file, schema
 from monitor.trace.store import TraceReader
 
 CHILD = Path(__file__).with_name("writing_child.py")
@@ -221,7 +221,7 @@ def test_a_file_removed_under_the_writer_is_begun_anew_and_said(bench: Any, wait
 def test_the_check_of_a_large_file_is_cut_short(bench: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     bench.keep_run(bench.opened(), seconds=2500)
     bench.close()
-    monkeypatch.setattr(database, "CHECK_LIMIT_S", -1.0)
+    monkeypatch.setattr(database_file, "CHECK_LIMIT_S", -1.0)
     bench.opened()
     assert bench.count("moment") == 2500
 
