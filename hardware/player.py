@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections.abc import Callable
 
 from hardware.sound_duty import SoundDuty
 from hardware.sound_patterns import PATTERNS
@@ -23,14 +24,17 @@ LAMP_LOOK_S = 0.1
 class Player:
     """Follows the status with sound and light until cancelled.
 
-    ``sounding`` is what is heard just now, ``trouble`` why nothing can be.
+    ``sounding`` is what is heard just now, ``trouble`` why nothing can be; ``complain`` is
+    told whenever the latter changes.
     """
 
-    def __init__(self, sounder: Sounder, *, clock: Clock) -> None:
+    def __init__(
+        self, sounder: Sounder, *, clock: Clock, complain: Callable[[str | None], None] | None = None
+    ) -> None:
         self._sounder = sounder
+        self._complain = complain
         self._clock = clock
         self._duty = SoundDuty()
-        self.sounding: Signal | None = None
         self.sounding: Signal | None = None
         self.trouble: str | None = None
 
@@ -103,4 +107,6 @@ class Player:
             log.error("%s", trouble)
         elif trouble is None and self.trouble is not None:
             log.warning("the alarm output works again")
+        if trouble != self.trouble and self._complain is not None:
+            self._complain(trouble)
         self.trouble = trouble

@@ -28,6 +28,10 @@ from monitor.runtime.settings import Settings
 
 log = logging.getLogger(__name__)
 
+COMPLAINT_LENGTH = 200
+"""What a heartbeat carries (contract)."""
+NO_SOUNDER = "no sounder is fitted: set pin or card under [sounder]; a phone alone is no alarm"
+
 
 class Reader(Protocol):
     """A sensor's blocking loop."""
@@ -50,11 +54,16 @@ async def serve(
     """
     topics = Topics(settings.press.name)
     readers = readers_for(settings, clock=clock)
-    own = sounder or _fitted_sounder(settings, clock=clock)
     link = BrokerLink(
         settings.broker, topics=topics, service=Service.HARDWARE, clock=clock, subscriptions=(topics.status,)
     )
-    player = Player(own, clock=clock)
+
+    def complain(trouble: str | None) -> None:
+        # Carried by the heartbeats, so that the page can show it.
+        link.complaint = trouble and trouble[:COMPLAINT_LENGTH]
+
+    own = sounder or _fitted_sounder(settings, clock=clock, complain=complain)
+    player = Player(own, clock=clock, complain=complain)
     try:
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(link.run(), name="broker link")
@@ -87,15 +96,20 @@ def readers_for(settings: Settings, *, clock: Clock) -> dict[Point, Reader]:
     return readers
 
 
-def _fitted_sounder(settings: Settings, *, clock: Clock) -> Sounder:
+def _fitted_sounder(
+    settings: Settings, *, clock: Clock, complain: Callable[[str | None], None]
+) -> Sounder:
+    """Return the sounder of the settings; without one, say so and go on: readings matter still."""
     try:
         fitted = sounder_for(settings.sounder, clock=clock)
     except SounderFailed as error:
         log.error("%s", error)
+        complain(str(error))
         fitted = None
     else:
         if fitted is None:
-            log.warning("no sounder is fitted: set pin or card under [sounder]; a phone alone is no alarm")
+            log.warning("%s", NO_SOUNDER)
+            complain(NO_SOUNDER)
     return fitted or RecordingSounder(clock=clock)
 
 

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from typing import Annotated
+
+from pydantic import Field
 
 from monitor.contract.wire import Sequence, ShortText, WireModel
 
@@ -23,3 +26,5 @@ class Presence(WireModel):
     up: bool
     seq: Sequence | None = None
     boot: ShortText | None = None
+    trouble: Annotated[str, Field(max_length=200)] | None = None
+    """What the service says is wrong with it, such as "alarm output failed: ...", in one line."""

@@ -84,6 +84,8 @@ class BrokerLink:
         self._heartbeat_seq = 0
         self._connected = False
         self._trouble: str | None = None
+        self.complaint: str | None = None
+        """What this service says is wrong with it (200 characters at most), in every heartbeat."""
         self.connected_once = asyncio.Event()
 
     @property
@@ -190,7 +192,9 @@ class BrokerLink:
             await self._clock.sleep(HEARTBEAT_S)
 
     async def _show_presence(self, client: aiomqtt.Client, *, up: bool) -> None:
-        heartbeat = Presence(up=up, seq=self._heartbeat_seq, boot=self._clock.boot)
+        heartbeat = Presence(
+            up=up, seq=self._heartbeat_seq, boot=self._clock.boot, trouble=self.complaint
+        )
         self._heartbeat_seq += 1
         await _publish(client, Message(self._presence_topic, encode(heartbeat), retain=True))
 

@@ -193,6 +193,36 @@ async def test_the_room_says_that_it_is_there_and_that_it_leaves(
             pass
 
 
+async def test_a_failing_alarm_output_is_said_in_the_heartbeats(
+    tree: KernelTree, broker: BrokerSection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tree.w1 / "asound.conf").write_text("")
+    monkeypatch.setenv("ALSA_CONFIG_PATH", str(tree.w1 / "asound.conf"))
+    settings = settings_for(tree, broker, "sounder.card=none-such")
+    async with linked(broker, TOPICS.presence(Service.HARDWARE)) as link:
+        link.publish(TOPICS.status, encode(status(1)), retain=True)
+        running = asyncio.create_task(serve(settings, clock=SystemClock(speed=SPEED)))
+        seq = 1
+        while not (trouble := (await _presence(link)).trouble):
+            seq += 1
+            link.publish(TOPICS.status, encode(status(seq, sound=Signal.HIGH)), retain=True)
+        running.cancel()
+        await asyncio.wait((running,))
+    assert trouble.startswith("alarm output failed: sound card 'none-such'")
+
+
+async def test_a_press_without_a_sounder_says_so_in_the_heartbeats(
+    tree: KernelTree, broker: BrokerSection
+) -> None:
+    async with linked(broker, TOPICS.presence(Service.HARDWARE)) as link:
+        running = asyncio.create_task(
+            serve(settings_for(tree, broker), clock=SystemClock(speed=SPEED))
+        )
+        assert "no sounder is fitted" in ((await _presence(link)).trouble or "")
+        running.cancel()
+        await asyncio.wait((running,))
+
+
 async def _presence(link: BrokerLink) -> Presence:
     async with asyncio.timeout(10.0):
         message: Message = await anext(aiter(link.messages()))
