@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import quote
 
-from monitor.contract.errors import StoreError, StoreUnreadable, StoreUnwritable
+from monitor.contract.errors import StoreError, StoreInUse, StoreUnreadable, StoreUnwritable
 from monitor.trace.complaint import complaint_of, short
 from monitor.trace.schema import METADATA
 
@@ -60,7 +60,7 @@ def take_lock(path: Path) -> int:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         os.close(descriptor)
-        raise StoreUnwritable(
+        raise StoreInUse(
             f"{short(path)} has another writer: stop the other monitor, or give this one its own store.url"
         ) from None
     return descriptor
