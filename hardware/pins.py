@@ -1,15 +1,16 @@
-"""The board's pins: a sounder's tone and a lamp. The only importer of ``gpiozero``."""
+"""The board's pins: a sounder's tone, a lamp, a meter's pulses. The only importer of ``gpiozero``."""
 
 from __future__ import annotations
 
+import itertools
 import warnings
 from collections.abc import Callable
 from typing import Any
 
-from gpiozero import LED, TonalBuzzer  # type: ignore[import-untyped]  # ships no types
+from gpiozero import LED, DigitalInputDevice, TonalBuzzer  # type: ignore[import-untyped]  # ships no types
 from gpiozero.tones import Tone  # type: ignore[import-untyped]  # ships no types
 
-from monitor.contract.errors import SounderFailed
+from monitor.contract.errors import NiterwatchError, SensorNotFound, SounderFailed
 
 MIDDLE_HZ = 880.0
 OCTAVES = 1
@@ -62,17 +63,51 @@ class LampPin:
         self._led.close()
 
 
-def _opened(make: Callable[[], Any], *, pin: int) -> Any:
+class PulsePin:
+    """Counts the pulses of an open-collector output on pin ``pin``, pulled up inside the board."""
+
+    def __init__(self, pin: int, *, factory: Any = None) -> None:
+        self._count = itertools.count(1)
+        self.pulses = 0
+        """Pulses since the start."""
+        self._input = _opened(
+            lambda: DigitalInputDevice(pin, pull_up=True, pin_factory=factory),
+            pin=pin,
+            error=_sensor_failure,
+        )
+        self._input.when_activated = self._take
+
+    def close(self) -> None:
+        """Stop counting and give the pin back."""
+        self._input.close()
+
+    def _take(self) -> None:
+        # One step of a C iterator: gpiozero may call from several threads.
+        self.pulses = next(self._count)
+
+
+def _opened(
+    make: Callable[[], Any], *, pin: int, error: Callable[[int, Exception], NiterwatchError] | None = None
+) -> Any:
     """Return the device; every way to the pins raises errors of its own kind, so all are caught."""
     try:
         with warnings.catch_warnings():
             # Off the board gpiozero warns once for each way to the pins that is not there.
             warnings.simplefilter("ignore")
             return make()
-    except Exception as error:
-        raise _failure(pin, error) from None
+    except Exception as cause:
+        raise (error or _failure)(pin, cause) from None
+
+
+def _sensor_failure(pin: int, error: Exception) -> SensorNotFound:
+    return SensorNotFound(f"pin {pin}: {_why(error)}; check [point.flow] and who may use the pins")
 
 
 def _failure(pin: int, error: Exception) -> SounderFailed:
-    why = " ".join(str(error).split()) or type(error).__name__
-    return SounderFailed(f"alarm output failed: pin {pin}: {why}; check [sounder] and who may use the pins")
+    return SounderFailed(
+        f"alarm output failed: pin {pin}: {_why(error)}; check [sounder] and who may use the pins"
+    )
+
+
+def _why(error: Exception) -> str:
+    return " ".join(str(error).split()) or type(error).__name__

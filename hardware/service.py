@@ -9,6 +9,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import Protocol
 
+from hardware.flow_meter import FlowMeter
 from hardware.player import Player
 from hardware.probe import ProbeBus, TemperatureProbe, temperature_points
 from hardware.sampling import Sink, in_thread
@@ -80,7 +81,10 @@ async def serve(
 
 
 def readers_for(settings: Settings, *, clock: Clock) -> dict[Point, Reader]:
-    """Return the sensors that the settings ask for, by point; raise :class:`SensorAmbiguous`."""
+    """Return the sensors that the settings ask for, by point.
+
+    Raises :class:`SensorAmbiguous`, or :class:`SettingsError` for half a flow meter.
+    """
     probes = temperature_points(settings)
     bus = ProbeBus(settings.kernel.w1, wanted={point: section.sensor for point, section in probes.items()})
     bus.check()
@@ -93,6 +97,8 @@ def readers_for(settings: Settings, *, clock: Clock) -> dict[Point, Reader]:
     readers[Point.LINE] = Transducer(
         settings.point.line, root=settings.kernel.iio, clock=clock, strokes=strokes
     )
+    if settings.point.flow is not None:
+        readers[Point.FLOW] = FlowMeter(settings.point.flow, clock=clock)
     return readers
 
 
