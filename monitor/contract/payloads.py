@@ -7,10 +7,7 @@ from typing import TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from monitor.contract.errors import PayloadRefused
-from monitor.contract.wire import WireModel
-
-PAYLOAD_LIMIT = 4096
-"""Bytes; a larger message is refused unread."""
+from monitor.contract.wire import PAYLOAD_LIMIT, WireModel
 
 Model = TypeVar("Model", bound=WireModel)
 Wanted = TypeVar("Wanted")
@@ -19,14 +16,15 @@ Wanted = TypeVar("Wanted")
 def encode(message: WireModel) -> bytes:
     """Return ``message`` as UTF-8 JSON without its empty fields; refuse one over the limit."""
     payload = message.model_dump_json(exclude_none=True).encode()
-    if len(payload) > PAYLOAD_LIMIT:
-        raise PayloadRefused(f"{type(message).__name__} of {len(payload)} bytes is over {PAYLOAD_LIMIT}")
+    if len(payload) > message.payload_limit:
+        name = type(message).__name__
+        raise PayloadRefused(f"{name} of {len(payload)} bytes is over {message.payload_limit}")
     return payload
 
 
 def decode(payload: bytes, model: type[Model]) -> Model:
     """Return the ``model`` in ``payload``; raise :class:`PayloadRefused` if it does not fit."""
-    _check_size(payload)
+    _check_size(payload, limit=model.payload_limit)
     try:
         return model.model_validate_json(payload)
     except ValidationError as error:
@@ -35,7 +33,7 @@ def decode(payload: bytes, model: type[Model]) -> Model:
 
 def decode_one_of(payload: bytes, adapter: TypeAdapter[Wanted]) -> Wanted:
     """Return what ``adapter`` reads from ``payload``; raise :class:`PayloadRefused` otherwise."""
-    _check_size(payload)
+    _check_size(payload, limit=PAYLOAD_LIMIT)
     try:
         return adapter.validate_json(payload)
     except ValidationError as error:
@@ -49,6 +47,6 @@ def first_complaint(error: ValidationError) -> str:
     return f"{where[:80]}: {first['msg'][:120]}"
 
 
-def _check_size(payload: bytes) -> None:
-    if len(payload) > PAYLOAD_LIMIT:
-        raise PayloadRefused(f"payload of {len(payload)} bytes is over {PAYLOAD_LIMIT}")
+def _check_size(payload: bytes, *, limit: int) -> None:
+    if len(payload) > limit:
+        raise PayloadRefused(f"payload of {len(payload)} bytes is over {limit}")

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from datetime import datetime
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 from pydantic import Field
 
 from monitor.contract.names import Alarm, AlarmState, Flag, Limit, Phase, Signal, VolumeSource
 from monitor.contract.readings import ClockState, Point, Reason
-from monitor.contract.wire import Milliseconds, PressName, Sequence, ShortText, WireModel
+from monitor.contract.wire import STATUS_LIMIT, Milliseconds, PressName, Sequence, ShortText, WireModel
 
 
 class Standing(StrEnum):
@@ -134,6 +134,8 @@ class RunStatus(WireModel):
     ``prompts`` counts the prompts raised since the monitor started: a listener that sees
     it grow plays the prompt once. ``sound`` is the alarm signal due now, null for silence.
     """
+
+    payload_limit: ClassVar[int] = STATUS_LIMIT
 
     press: PressName
     seq: Sequence

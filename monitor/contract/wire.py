@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+
+PAYLOAD_LIMIT = 4096
+"""Bytes; a larger message is refused unread."""
+STATUS_LIMIT = 8192
+"""Bytes of a status, which is whole in every message: with every alarm standing it passes 4 KiB."""
 
 
 class WireModel(BaseModel):
     """A message or a part of one. Unknown fields and numbers that are none are refused."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
+    payload_limit: ClassVar[int] = PAYLOAD_LIMIT
 
 
 PressName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9-]{1,32}$")]

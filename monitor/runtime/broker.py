@@ -24,9 +24,10 @@ from typing import TypeVar
 import aiomqtt
 
 from monitor.contract.errors import BrokerUnreachable, PayloadRefused
-from monitor.contract.payloads import PAYLOAD_LIMIT, encode
+from monitor.contract.payloads import encode
 from monitor.contract.presence import HEARTBEAT_S, Presence, Service
 from monitor.contract.topics import Topics
+from monitor.contract.wire import STATUS_LIMIT
 from monitor.runtime.clock import Clock
 from monitor.runtime.inbox import Inbox, Message
 from monitor.runtime.settings import BrokerSection
@@ -47,6 +48,8 @@ GRACE_S = 0.2
 OUTBOX_LIMIT = 600
 """Two minutes of five readings a second."""
 QOS = 1
+LARGEST_PAYLOAD = STATUS_LIMIT
+"""Bytes; more is neither sent nor kept."""
 REFUSED_SUBSCRIPTION = 0x80
 """Return code of MQTT 3.1.1, section 3.9.3."""
 
@@ -103,8 +106,8 @@ class BrokerLink:
 
         Raises :class:`PayloadRefused` for what the broker would cut the connection over.
         """
-        if len(payload) > PAYLOAD_LIMIT:
-            raise PayloadRefused(f"payload of {len(payload)} bytes is over {PAYLOAD_LIMIT}")
+        if len(payload) > LARGEST_PAYLOAD:
+            raise PayloadRefused(f"payload of {len(payload)} bytes is over {LARGEST_PAYLOAD}")
         if not topic or set(topic) & set("+#\0"):
             raise PayloadRefused(f"topic {topic[:80]!r} cannot be published to")
         if len(self._outbox) >= OUTBOX_LIMIT:
@@ -192,9 +195,7 @@ class BrokerLink:
             await self._clock.sleep(HEARTBEAT_S)
 
     async def _show_presence(self, client: aiomqtt.Client, *, up: bool) -> None:
-        heartbeat = Presence(
-            up=up, seq=self._heartbeat_seq, boot=self._clock.boot, trouble=self.complaint
-        )
+        heartbeat = Presence(up=up, seq=self._heartbeat_seq, boot=self._clock.boot, trouble=self.complaint)
         self._heartbeat_seq += 1
         await _publish(client, Message(self._presence_topic, encode(heartbeat), retain=True))
 
@@ -281,7 +282,7 @@ def _handover(inbox: Inbox) -> type[asyncio.Queue[aiomqtt.Message]]:
     class Handover(asyncio.Queue[aiomqtt.Message]):
         def put_nowait(self, item: aiomqtt.Message) -> None:
             payload = item.payload if isinstance(item.payload, bytes) else b""
-            inbox.keep(Message(item.topic.value, payload[: PAYLOAD_LIMIT + 1], item.retain))
+            inbox.keep(Message(item.topic.value, payload[: LARGEST_PAYLOAD + 1], item.retain))
 
     return Handover
 

@@ -7,7 +7,7 @@ from collections import Counter, deque
 from dataclasses import dataclass
 
 INBOX_LIMIT = 1000
-"""Messages of at most 4 KiB: some 4 MB at worst, minutes of ordinary traffic."""
+"""Messages of at most 8 KiB: some 8 MB at worst, minutes of ordinary traffic."""
 
 
 @dataclass(frozen=True, slots=True)

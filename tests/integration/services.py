@@ -95,6 +95,15 @@ class Program:
                 env=os.environ | {"PYTHONUNBUFFERED": "1", "PYTHONPATH": str(ROOM)} | self.environment,
             )
 
+    def __enter__(self) -> Program:
+        """Start it."""
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End it as a power cut would, if it has not ended by itself."""
+        self.kill()
+
     def signal(self, number: signal.Signals) -> None:
         """Send it ``number``."""
         assert self.process is not None

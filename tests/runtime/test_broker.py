@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from monitor.contract.errors import BrokerUnreachable, PayloadRefused
-from monitor.contract.payloads import PAYLOAD_LIMIT, decode
+from monitor.contract.payloads import decode
 from monitor.contract.presence import Presence, Service
-from monitor.runtime.broker import BrokerLink, Message, reachable
+from monitor.runtime.broker import LARGEST_PAYLOAD, BrokerLink, Message, reachable
 from monitor.runtime.clock import SystemClock
 from monitor.runtime.settings import BrokerSection
 from tests.integration.services import BrokerProgram, Program
@@ -85,14 +85,10 @@ async def test_heartbeats_keep_the_pace_of_a_clock_that_is_sped_up(broker: Broke
 
 
 async def test_the_broker_gives_the_will_of_a_killed_service(broker: BrokerSection, tmp_path: Path) -> None:
-    service = Program(another_service(broker), log=tmp_path / "service.log")
     async with linked(broker, TOPICS.presences, service=Service.WEB) as reader:
-        service.start()
-        try:
+        with Program(another_service(broker), log=tmp_path / "service.log"):
             first = await take(reader, topic=TOPICS.presence(Service.HARDWARE))
             assert decode(first.payload, Presence).up
-        finally:
-            service.kill()
         assert await take_goodbye(reader, service=Service.HARDWARE) == Presence(up=False)
 
 
@@ -144,7 +140,7 @@ async def test_an_unreadable_password_file_is_said_in_one_line(free_port: int, t
 
 
 @pytest.mark.parametrize(
-    ("topic", "size"), [(OUTLET, PAYLOAD_LIMIT + 1), ("niterwatch/+/status", 1), ("", 1), ("a\0b", 1)]
+    ("topic", "size"), [(OUTLET, LARGEST_PAYLOAD + 1), ("niterwatch/+/status", 1), ("", 1), ("a\0b", 1)]
 )
 async def test_what_would_cost_the_connection_is_refused_at_once(topic: str, size: int) -> None:
     link = BrokerLink(BrokerSection(), topics=TOPICS, service=Service.WEB, clock=SystemClock())
@@ -154,5 +150,5 @@ async def test_what_would_cost_the_connection_is_refused_at_once(topic: str, siz
 
 async def test_the_largest_payload_fits(broker: BrokerSection) -> None:
     async with linked(broker, TOPICS.readings) as link:
-        link.publish(OUTLET, b"x" * PAYLOAD_LIMIT)
-        assert len((await take(link)).payload) == PAYLOAD_LIMIT
+        link.publish(OUTLET, b"x" * LARGEST_PAYLOAD)
+        assert len((await take(link)).payload) == LARGEST_PAYLOAD
