@@ -8,6 +8,7 @@ anew: the driver converts at each read, and a replaced file is seen.
 from __future__ import annotations
 
 import logging
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,13 +58,15 @@ class Channel:
             return int(file.read(32))
 
     def scale(self) -> Scale:
-        """Return what a count is worth now; raises OSError or ValueError."""
+        """Return what a count is worth now; raise :class:`SensorNotFound` where the driver does not say."""
         folder, stem = self.converter.folder, f"in_voltage{self.number}"
-        own = said(folder / f"{stem}_scale") or said(folder / "in_voltage_scale")
-        if not own:
-            raise SensorNotFound(f"{self.converter.name} channel {self.number} has no scale file")
+        own = self._number(said(folder / f"{stem}_scale") or said(folder / "in_voltage_scale"), what="scale")
         offset = said(folder / f"{stem}_offset") or said(folder / "in_voltage_offset") or "0"
-        return Scale(mv_per_count=float(own), offset_counts=float(offset), full_mv=self._full_mv(float(own)))
+        return Scale(
+            mv_per_count=own,
+            offset_counts=self._number(offset, what="offset"),
+            full_mv=self._full_mv(own),
+        )
 
     def widen(self, needed_mv: float) -> None:
         """Choose the narrowest range that shows ``needed_mv``, if the one in force would clip it."""
@@ -81,7 +84,7 @@ class Channel:
         """Choose the slowest conversion rate of at least ``needed_hz``, if the one in force is slower."""
         rate = said(self._file("sampling_frequency"))
         available = said(self.converter.folder / "sampling_frequency_available").split()
-        if not rate or float(rate) >= needed_hz:
+        if not rate or self._number(rate, what="sampling frequency") >= needed_hz:
             return
         for wanted in sorted(available, key=float):
             if float(wanted) >= needed_hz:
@@ -90,6 +93,17 @@ class Channel:
 
     def _file(self, what: str) -> Path:
         return self.converter.folder / f"in_voltage{self.number}_{what}"
+
+    def _number(self, text: str, *, what: str) -> float:
+        try:
+            number = float(text)
+        except ValueError:
+            number = math.nan
+        if not math.isfinite(number):
+            raise SensorNotFound(
+                f"{self.converter.name} channel {self.number} says {text[:20]!r} for its {what}: check the driver"
+            )
+        return number
 
     def _tell(self, what: str, text: str) -> None:
         if not told(self._file(what), text):
@@ -100,7 +114,7 @@ class Channel:
         for stem in ("", "in_voltage_", f"in_voltage{self.number}_"):
             text = said(folder / f"{stem}scale_available")
             if text:
-                return [float(word) for word in text.split()]
+                return [self._number(word, what="choice of scales") for word in text.split()]
         return []
 
     def _full_mv(self, scale: float) -> float | None:

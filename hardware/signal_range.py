@@ -10,12 +10,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.runtime.settings import LinePointSection
+
 FAULT_DWELL_S = 4.0
 """A signal beyond the fault limits for this long is a wire fault (NE 43); before that it is
 only no measurement."""
 NOMINAL_SUPPLY_V = 5.0
 SUPPLY_RANGE_V = (4.5, 5.5)
 """A supply outside makes the ratio worthless (5 V +- 10 %, usual for such transducers; from memory)."""
+
+HEADROOM = 1.05
+"""The converter's range must reach beyond the upper fault limit, or a short looks like full scale."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +69,43 @@ RATIOMETRIC_SHARE = SignalRange(
     fault_high=4.75 / NOMINAL_SUPPLY_V,
     fault_inclusive=False,
 )
+
+
+class Signal:
+    """From the converter's millivolts to the transducer's signal and the pressure it stands for."""
+
+    def __init__(self, section: LinePointSection) -> None:
+        self._section = section
+        self.is_loop = section.signal == "4-20 mA"
+        self.range: SignalRange = CURRENT_LOOP_MA if self.is_loop else RATIOMETRIC_SHARE
+        self.supply_v = NOMINAL_SUPPLY_V
+
+    @property
+    def needed_mv(self) -> float:
+        """The largest input that the converter must show [mV]."""
+        limit = self.range.fault_high
+        volts = limit * self._section.shunt / 1000.0 if self.is_loop else limit * SUPPLY_RANGE_V[1]
+        return HEADROOM * 1000.0 * volts / self._section.divider
+
+    def amount(self, millivolts: float) -> float:
+        """Return the signal in its own unit: mA through the shunt, or share of the supply."""
+        volts = millivolts * self._section.divider / 1000.0
+        return 1000.0 * volts / self._section.shunt if self.is_loop else volts / self.supply_v
+
+    def see_supply(self, millivolts: float) -> None:
+        """Take the supply's voltage; it passes the same divider as the signal."""
+        self.supply_v = max(millivolts * self._section.divider / 1000.0, 1e-3)
+
+    @property
+    def supply_fails(self) -> bool:
+        """Whether the supply is outside what the transducer's ratio holds for."""
+        return not self.is_loop and not SUPPLY_RANGE_V[0] <= self.supply_v <= SUPPLY_RANGE_V[1]
+
+    def pressure_kpa(self, amount: float) -> float:
+        """Return the calibrated pressure at ``amount``; beyond the upper fault limit that of the limit."""
+        section = self._section
+        within = min(amount, self.range.fault_high)
+        return self.range.pressure_kpa(within, span_kpa=section.span) * section.scale + section.offset
 
 
 class FaultTimer:

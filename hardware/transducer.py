@@ -10,14 +10,7 @@ from typing import Protocol
 
 from hardware.adc import Channel, Scale, find_converter
 from hardware.sampling import Sink, wait_until
-from hardware.signal_range import (
-    CURRENT_LOOP_MA,
-    NOMINAL_SUPPLY_V,
-    RATIOMETRIC_SHARE,
-    SUPPLY_RANGE_V,
-    FaultTimer,
-    SignalRange,
-)
+from hardware.signal_range import SUPPLY_RANGE_V, FaultTimer, Signal
 from hardware.stamp import Pulsation, Stamp
 from monitor.contract.errors import SensorError
 from monitor.contract.readings import Point, Reading, Reason
@@ -27,7 +20,7 @@ from monitor.runtime.settings import LinePointSection
 log = logging.getLogger(__name__)
 
 SAMPLE_HZ = 50
-"""Samples a second: ten to twenty a stroke of the fastest diaphragm pump."""
+"""Samples a second: sixteen a stroke at 3 Hz, about the fastest air pump (common practice, no source)."""
 READING_INTERVAL_S = 1.0
 SUPPLY_EVERY = 10
 """Samples between two looks at the supply: each costs the converter a change of input."""
@@ -43,8 +36,10 @@ MISSED_SHARE = 0.5
 MOST_STROKES = 100
 FASTEST_PER_MIN = 600.0
 """The most that a reading carries (contract)."""
-HEADROOM = 1.05
-"""The converter's range must reach beyond the upper fault limit, or a short looks like full scale."""
+FROZEN_AFTER_S = 60.0
+"""Three thousand samples of one and the same count: the converter is stuck (this project's judgement)."""
+FROZEN_ABOVE_KPA = 34.5
+"""From 5 psi on a line is pumped and never still; an idle one may be."""
 
 
 class Strokes(Protocol):
@@ -64,43 +59,6 @@ class Strokes(Protocol):
     @property
     def confidence(self) -> float | None:
         """How sure the count is, 0-1; None while it is not known or cannot be."""
-
-
-class Signal:
-    """From the converter's millivolts to the transducer's signal and the pressure it stands for."""
-
-    def __init__(self, section: LinePointSection) -> None:
-        self._section = section
-        self.is_loop = section.signal == "4-20 mA"
-        self.range: SignalRange = CURRENT_LOOP_MA if self.is_loop else RATIOMETRIC_SHARE
-        self.supply_v = NOMINAL_SUPPLY_V
-
-    @property
-    def needed_mv(self) -> float:
-        """The largest input that the converter must show [mV]."""
-        limit = self.range.fault_high
-        volts = limit * self._section.shunt / 1000.0 if self.is_loop else limit * SUPPLY_RANGE_V[1]
-        return HEADROOM * 1000.0 * volts / self._section.divider
-
-    def amount(self, millivolts: float) -> float:
-        """Return the signal in its own unit: mA through the shunt, or share of the supply."""
-        volts = millivolts * self._section.divider / 1000.0
-        return 1000.0 * volts / self._section.shunt if self.is_loop else volts / self.supply_v
-
-    def see_supply(self, millivolts: float) -> None:
-        """Take the supply's voltage; it passes the same divider as the signal."""
-        self.supply_v = max(millivolts * self._section.divider / 1000.0, 1e-3)
-
-    @property
-    def supply_fails(self) -> bool:
-        """Whether the supply is outside what the transducer's ratio holds for."""
-        return not self.is_loop and not SUPPLY_RANGE_V[0] <= self.supply_v <= SUPPLY_RANGE_V[1]
-
-    def pressure_kpa(self, amount: float) -> float:
-        """Return the calibrated pressure at ``amount``; beyond the upper fault limit that of the limit."""
-        section = self._section
-        within = min(amount, self.range.fault_high)
-        return self.range.pressure_kpa(within, span_kpa=section.span) * section.scale + section.offset
 
 
 @dataclass(slots=True)
@@ -147,6 +105,7 @@ class Transducer:
         self._supply: Channel | None = None
         self._scale = Scale(mv_per_count=1.0)
         self._held_kpa = 0.0
+        self._still_since: tuple[int, float] | None = None
         self._said: str | None = None
 
     @property
@@ -219,12 +178,14 @@ class Transducer:
         try:
             if self._supply is not None and slot % SUPPLY_EVERY == 0:
                 self._signal.see_supply(self._supply.scale().millivolts(self._supply.read_raw()))
-            millivolts = self._scale.millivolts(self._channel.read_raw())
+            raw = self._channel.read_raw()
         except (OSError, ValueError):
             second.failed += 1
             self._count_stroke(second)
             return
-        self._judge(second, millivolts)
+        if self._still_since is None or self._still_since[0] != raw:
+            self._still_since = (raw, self._clock.monotonic())
+        self._judge(second, self._scale.millivolts(raw))
 
     def _judge(self, second: Second, millivolts: float) -> None:
         signal = self._signal
@@ -260,6 +221,9 @@ class Transducer:
             return self._refuse(
                 Reason.OUT_OF_RANGE, "the signal is beyond its fault limits: check the wires", mono_s=mono_s
             )
+        if self._is_frozen(second, mono_s=mono_s):
+            words = "the converter has given one and the same count for a minute: check its wires"
+            return self._refuse(Reason.FROZEN, words, mono_s=mono_s)
         self._say(None)
         doubt = Reason.OUT_OF_RANGE if second.beyond > FAULTY_SHARE * second.count else None
         tolerance_kpa = self._section.tolerance
@@ -272,6 +236,10 @@ class Transducer:
             doubt=doubt,
             pulsation=self._pulsation(second),
         )
+
+    def _is_frozen(self, second: Second, *, mono_s: float) -> bool:
+        still_s = 0.0 if self._still_since is None else mono_s - self._still_since[1]
+        return still_s > FROZEN_AFTER_S and second.mean_kpa > FROZEN_ABOVE_KPA
 
     def _pulsation(self, second: Second) -> Pulsation:
         counter = self._strokes

@@ -203,6 +203,16 @@ def test_a_transducer_that_is_not_there_is_waited_for(tmp_path: Path) -> None:
     assert reading.quality is Quality.GOOD
 
 
+def test_one_count_for_a_minute_is_a_stuck_converter_but_not_on_an_idle_line(line: Line) -> None:
+    assert {reading.quality for reading in line.seconds(90)} == {Quality.GOOD}
+    line.signal_mv = lambda _: loop_mv(200.0)
+    readings = line.seconds(70)
+    assert {reading.quality for reading in readings[:60]} == {Quality.GOOD}
+    assert {reading.reason for reading in readings[62:]} == {Reason.FROZEN}
+    line.signal_mv = lambda t: loop_mv(200.0 + 10.0 * math.sin(t))
+    assert line.second().quality is Quality.GOOD
+
+
 def ratiometric(tree: KernelTree, **more: object) -> Line:
     line = Line(tree, signal="0.5-4.5 V", divider=1.5, **more)
     LineFiles(tree.iio, channel=1)
@@ -266,6 +276,35 @@ def test_a_range_that_cannot_be_widened_never_hides_a_shorted_loop(tree: KernelT
     assert {reading.quality for reading in line.seconds(6)} == {Quality.BAD}
     assert line.reader.trouble is not None
     assert float(scale_file.read_text()) == 0.0625
+
+
+@pytest.mark.parametrize(
+    ("file", "text"),
+    [
+        ("in_voltage0_raw", ""),
+        ("in_voltage0_raw", "abc"),
+        ("in_voltage0_raw", "1.5"),
+        ("in_voltage0_raw", "9" * 40),
+        ("in_voltage0_scale", ""),
+        ("in_voltage0_scale", "wide"),
+        ("in_voltage0_scale", "nan"),
+        ("in_voltage0_scale", "inf"),
+        ("scale_available", "one two"),
+        ("in_voltage0_sampling_frequency", "fast"),
+    ],
+)
+def test_nonsense_in_the_drivers_files_is_bad_and_ends_nothing(
+    tree: KernelTree, file: str, text: str
+) -> None:
+    folder = LineFiles(tree.iio).folder
+    (folder / file).write_text(text)
+    clock = ManualClock()
+    reader = Transducer(LinePointSection(), root=tree.iio, clock=clock)
+    for _ in range(6):
+        reading = reader.read_second(clock.now_s, stop=threading.Event())
+        assert reading is not None
+        assert reading.quality is Quality.BAD
+    assert reader.trouble
 
 
 def test_a_stopped_reader_gives_no_half_second(line: Line) -> None:
