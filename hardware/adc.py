@@ -101,7 +101,8 @@ class Channel:
             number = math.nan
         if not math.isfinite(number):
             raise SensorNotFound(
-                f"{self.converter.name} channel {self.number} says {text[:20]!r} for its {what}: check the driver"
+                f"{self.converter.name} channel {self.number} says {text[:20]!r} for its {what}: "
+                "check the driver"
             )
         return number
 
