@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import partial
 from typing import Protocol
 
@@ -26,6 +26,7 @@ from monitor.contract.topics import Topics
 from monitor.runtime.broker import BrokerLink
 from monitor.runtime.clock import Clock
 from monitor.runtime.settings import Settings
+from monitor.runtime.watchdog import Watchdog
 
 log = logging.getLogger(__name__)
 
@@ -63,6 +64,8 @@ async def serve(
         # Carried by the heartbeats, so that the page can show it.
         link.complaint = trouble and trouble[:COMPLAINT_LENGTH]
 
+    watchdog = Watchdog(clock=clock)
+    rounds = _Rounds(readers, done=watchdog.pet)
     own = sounder or _fitted_sounder(settings, clock=clock, complain=complain)
     player = Player(own, clock=clock, complain=complain)
     try:
@@ -71,9 +74,10 @@ async def serve(
             tasks.create_task(player.run(), name="sounder")
             tasks.create_task(_follow(link, player), name="status watch")
             for point, reader in readers.items():
-                sink = _publisher(link, topics.reading(point))
+                sink = _publisher(link, topics.reading(point), given=partial(rounds.given, point))
                 name = f"{point} reader"
                 tasks.create_task(in_thread(partial(reader.run, sink), name=name), name=name)
+            watchdog.ready()
             if ready is not None:
                 ready()
     finally:
@@ -119,14 +123,37 @@ def _fitted_sounder(
     return fitted or RecordingSounder(clock=clock)
 
 
-def _publisher(link: BrokerLink, topic: str) -> Sink:
+class _Rounds:
+    """Calls ``done`` whenever every one of ``points`` has given a reading, good or bad, since the last time.
+
+    A sensor's thread that hangs for good ends the rounds, so that systemd starts the service anew.
+    """
+
+    def __init__(self, points: Iterable[Point], *, done: Callable[[], None]) -> None:
+        self._points = frozenset(points)
+        self._heard: set[Point] = set()
+        self._done = done
+
+    def given(self, point: Point) -> None:
+        """Note a reading of ``point``."""
+        self._heard.add(point)
+        if self._heard >= self._points:
+            self._heard.clear()
+            self._done()
+
+
+def _publisher(link: BrokerLink, topic: str, *, given: Callable[[], None]) -> Sink:
     """Return what takes a reading in a sensor's thread and publishes it from the event loop."""
     loop = asyncio.get_running_loop()
+
+    def hand_over(payload: bytes) -> None:
+        link.publish(topic, payload)
+        given()
 
     def publish(reading: Reading) -> None:
         # The loop may be gone when a slow conversion comes back.
         if not loop.is_closed():
-            loop.call_soon_threadsafe(link.publish, topic, encode(reading))
+            loop.call_soon_threadsafe(hand_over, encode(reading))
 
     return publish
 

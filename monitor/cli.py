@@ -52,6 +52,8 @@ Overrides = Annotated[
     list[str] | None,
     typer.Option("--set", metavar="KEY=VALUE", help="Override one setting, such as press.frames=5."),
 ]
+Root = Annotated[Path, typer.Option(metavar="DIR", help="Root of the file system to work on.")]
+DryRun = Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and do nothing.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
 
@@ -135,11 +137,8 @@ def code(settings: SettingsFile = None, overrides: Overrides = None) -> None:
 
     It is printed once; the old one ends.
     """
-    from web.security import DeviceCode
-
-    text, made = DeviceCode.make()
     file = _load(settings, overrides).web.code_file
-    made.save(file)
+    text = _new_code(file)
     typer.echo(f"{text}\nThis is the only time it is shown: only its hash is kept, in {file}.")
 
 
@@ -154,13 +153,60 @@ def check(settings: SettingsFile = None, overrides: Overrides = None) -> None:
     from monitor.runtime.clock import SystemClock
 
     loaded, clock = _load(settings, overrides), SystemClock()
-    well = True
-    for inspect in (inspection.inspect, checkup.inspect):
-        for finding in asyncio.run(inspect(loaded, clock=clock)):
-            well = well and finding.ok
-            typer.echo(f"{'ok   ' if finding.ok else 'FAULT'} {finding.name}: {finding.sentence}")
-    if not well:
+    findings = asyncio.run(inspection.inspect(loaded, clock=clock))
+    findings += asyncio.run(checkup.inspect(loaded, clock=clock))
+    for finding in findings:
+        typer.echo(f"{'ok   ' if finding.ok else 'FAULT'} {finding.name}: {finding.sentence}")
+    if not all(finding.ok for finding in findings):
         sys.exit(FAULT)
+
+
+@app.command()
+def install(
+    root: Root = Path("/"),
+    dry_run: DryRun = False,
+    lan: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help='The broker\'s own address, for services on several boards; "off" for this board only.',
+        ),
+    ] = None,
+    program: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The niterwatch that the services run; this one.")
+    ] = None,
+) -> None:
+    """Lay the services on this board.
+
+    Units, broker configuration, accounts, example settings and the device's code; says every file
+    it writes. A file that was edited is left alone.
+    """
+    from monitor import installation
+
+    # The image of a board has its own; on a live one it is the one that runs.
+    running = Path(sys.prefix) / "bin" / "niterwatch" if root == Path("/") else installation.PROGRAM
+    board = installation.Board(root=root, program=program or running, lan=lan, dry=dry_run)
+    for line in installation.install(board, new_code=_new_code):
+        typer.echo(line)
+
+
+@app.command()
+def uninstall(
+    root: Root = Path("/"),
+    dry_run: DryRun = False,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Remove settings, passwords and every run too.")
+    ] = False,
+) -> None:
+    """Take the services off this board.
+
+    Settings and runs are kept unless --all is given.
+    """
+    from monitor import installation
+
+    board = installation.Board(root=root, dry=dry_run)
+    for line in installation.uninstall(board, everything=everything):
+        typer.echo(line)
 
 
 @app.command()
@@ -216,6 +262,17 @@ def export(
 
     reader = TraceReader(_load(settings, overrides).store.url)
     typer.echo(export_package(reader, run, units=units.value, to=to))
+
+
+def _new_code(file: Path) -> str:
+    """Keep a new device's code in ``file`` and return its text."""
+    from monitor.installation import keep_owner
+    from web.security import DeviceCode
+
+    text, made = DeviceCode.make()
+    made.save(file)
+    keep_owner(file)
+    return text
 
 
 def _load(file: Path | None, overrides: list[str] | None) -> Settings:

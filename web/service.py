@@ -17,6 +17,7 @@ from monitor.contract.topics import ANY_PRESS_STATUS, ROOT, Topics
 from monitor.runtime.broker import BrokerLink
 from monitor.runtime.clock import Clock, SystemClock
 from monitor.runtime.settings import Settings, WebSection
+from monitor.runtime.watchdog import Watchdog
 from monitor.trace.export import package_zip
 from monitor.trace.reader import TraceReader
 from web.acts import Desk
@@ -31,6 +32,8 @@ from web.security import DeviceCode
 SUBSCRIPTIONS = (ANY_PRESS_STATUS, f"{ROOT}/+/presence/+", f"{ROOT}/+/reply/+")
 CONNECTION_LIMIT = 200
 """Connections at once; a phone holds two, and no crew has a hundred phones."""
+LOOK_EVERY_S = 1.0
+"""Time between two looks at how old the statuses are [s]; each tells systemd that the page lives."""
 GOODBYE_S = 2
 """Longest a stopping server waits for answers under way [s]."""
 
@@ -86,14 +89,23 @@ async def serve(
             subscriptions=SUBSCRIPTIONS,
         )
         hub = Hub(clock=clock, silent_s=silent_s(clock))
+        watchdog = Watchdog(clock=clock)
+
+        def open_now() -> None:
+            watchdog.ready()
+            if ready is not None:
+                ready()
+
         rooms = make_rooms(settings, clock=clock, link=link, hub=hub, code=code, invented=invented)
-        server = PageServer(configured(rooms), hub=hub, ready=ready)
+        server = PageServer(configured(rooms), hub=hub, ready=open_now)
         async with asyncio.TaskGroup() as tasks:
             line = tasks.create_task(link.run(), name="page broker line")
             ears = tasks.create_task(_listen_to(link, hub), name="page listens")
+            watch = tasks.create_task(_look_over(hub, watchdog), name="page watch")
             await _run(server, listener)
             line.cancel()
             ears.cancel()
+            watch.cancel()
     finally:
         listener.close()
 
@@ -177,6 +189,15 @@ async def _run(server: PageServer, listener: socket.socket) -> None:
 async def _listen_to(link: BrokerLink, hub: Hub) -> None:
     async for message in link.messages():
         hub.hear(message.topic, message.payload, retain=message.retain)
+
+
+async def _look_over(hub: Hub, watchdog: Watchdog) -> None:
+    """Judge every press's status for its age, as each viewer will see it, then say that the page lives."""
+    while True:
+        for press in hub.presses:
+            hub.heard(press)
+        watchdog.pet()
+        await asyncio.sleep(LOOK_EVERY_S)
 
 
 def _kept_code(settings: WebSection) -> DeviceCode:

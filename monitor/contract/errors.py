@@ -17,6 +17,7 @@
     │   ├── StoreUnwritable                     read-only file, full disk
     │   │   └── StoreInUse                      another monitor writes to it
     │   └── StoreUnreadable                     not a database, or a damaged one
+    ├── InstallationFailed   (OSError)          the services cannot be laid on this board
     ├── TraceError           (ValueError)       a trace file that cannot be replayed
     ├── RunNotFound          (LookupError)
     ├── IllegalMove          (ValueError)       a phase or alarm move the tables do not list
@@ -87,6 +88,10 @@ class StoreInUse(StoreUnwritable):
 
 class StoreUnreadable(StoreError):
     """The store's file is not a database, or a damaged one."""
+
+
+class InstallationFailed(NiterwatchError, OSError):
+    """The services cannot be laid on this board, or not taken away."""
 
 
 class TraceError(NiterwatchError, ValueError):
