@@ -88,7 +88,7 @@ UNITS: dict[str, tuple[Unit, ...]] = {
 }
 """Unit text to its meaning; degC and degF mean a level or a difference by context."""
 
-_QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S+)\s*")
+_QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s.]\S*)\s*")
 
 
 def unit(text: str, *, dimension: Dimension) -> Unit:
