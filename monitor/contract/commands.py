@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Field, TypeAdapter
 
 from monitor.contract.names import Alarm
-from monitor.contract.wire import NoteText, ShortText, WireModel
+from monitor.contract.wire import LARGEST_INTEGER, NoteText, ShortText, WireModel
 
 SHELVE_LIMIT_S = 600.0
 """Longest shelving of an alarm (requirement: 10 min)."""
@@ -62,7 +62,7 @@ class AcknowledgeArgs(WireModel):
 
     verb: Literal[Verb.ACKNOWLEDGE] = Verb.ACKNOWLEDGE
     alarm: Alarm
-    activation: Annotated[int, Field(ge=1)]
+    activation: Annotated[int, Field(ge=1, le=LARGEST_INTEGER)]
 
 
 class SilenceArgs(WireModel):

@@ -43,8 +43,16 @@ def decode_one_of(payload: bytes, adapter: TypeAdapter[Wanted]) -> Wanted:
 def first_complaint(error: ValidationError) -> str:
     """Return the first thing wrong, as ``field: what``, without the sender's own text."""
     first = error.errors(include_url=False, include_input=False, include_context=False)[0]
-    where = ".".join(str(part) for part in first["loc"]) or "payload"
-    return f"{where[:80]}: {first['msg'][:120]}"
+    names = [str(part) for part in first["loc"]]
+    what = first["msg"]
+    if first["type"] == "extra_forbidden":
+        names, what = names[:-1], "has a field that is not known"
+    elif names[-1:] == ["[key]"]:
+        names, what = names[:-2], "has a name that is not known"
+    elif first["type"] == "union_tag_invalid":
+        what = "is of no known kind"
+    where = ".".join(names) or "payload"
+    return f"{where[:80]}: {what[:120]}"
 
 
 def _check_size(payload: bytes, *, limit: int) -> None:

@@ -111,6 +111,7 @@ class Reading(WireModel):
         if self.value is None:
             raise ValueError(f"a {self.quality} reading carries a value")
         bottom, top = RANGE_OF[self.unit]
-        if not bottom <= self.value <= top:
-            raise ValueError(f"{self.value} {self.unit} is no value this point can have")
+        for number in (self.value, self.low, self.high):
+            if number is not None and not bottom <= number <= top:
+                raise ValueError(f"{number} {self.unit} is no value this point can have")
         return self

@@ -24,5 +24,8 @@ PressName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9-]{1,32}$")]
 
 ShortText = Annotated[str, StringConstraints(max_length=64)]
 NoteText = Annotated[str, StringConstraints(max_length=500)]
-Sequence = Annotated[int, Field(ge=0)]
-Milliseconds = Annotated[int, Field(ge=0)]
+
+LARGEST_INTEGER = 2**53 - 1
+"""Largest that every reader of JSON and the database keep exactly (RFC 7493, section 2.2)."""
+Sequence = Annotated[int, Field(ge=0, le=LARGEST_INTEGER)]
+Milliseconds = Annotated[int, Field(ge=0, le=LARGEST_INTEGER)]
