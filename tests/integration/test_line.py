@@ -6,12 +6,12 @@ player writing what would be heard to a file that sox measures.
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
 import sqlite3
 import subprocess
-from collections.abc import Callable, Iterator
+import sys
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -123,7 +123,7 @@ def test_a_value_in_a_kernel_file_reaches_the_page_and_the_sounder(bench: Bench,
     phone.goto(bench.services.address)
     phone.get_by_text(re.compile("still recirculating", re.IGNORECASE)).first.wait_for(timeout=30_000)
     bench.show(outlet_f=150.0)
-    phone.wait_for_function("() => document.body.innerText.includes('150.')", timeout=10_000)
+    phone.locator(".temperature", has_text="150").wait_for(timeout=10_000)
     bench.show(outlet_f=185.0)
     phone.get_by_text(re.compile("ready to bottle", re.IGNORECASE)).first.wait_for(timeout=15_000)
     until(lambda: _tones(bench.sound), what="the prompt is heard", deadline_s=10.0)
@@ -135,7 +135,8 @@ def test_a_value_in_a_kernel_file_reaches_the_page_and_the_sounder(bench: Bench,
     until(lambda: len(_tones(bench.sound)) >= 5, what="the alarm is heard", deadline_s=15.0)
     tones = _tones(bench.sound)
     # Requirement: five pulses alternating 800 and 1000 Hz, 150 ms on.
-    assert [round(tone.hz, -1) for tone in tones[:5]] == [800, 1000, 800, 1000, 800]
+    # sox's rough frequency counts the faded edges of a pulse too, so it is good to some 2 %.
+    assert [tone.hz for tone in tones[:5]] == pytest.approx([800, 1000, 800, 1000, 800], rel=0.03)
     assert all(abs(tone.seconds - 0.15) < 0.02 for tone in tones[:5])
 
 
@@ -176,7 +177,9 @@ def test_a_killed_monitor_goes_on_with_the_same_run_and_its_alarm(bench: Bench) 
     bench.services.kill("monitor")
     bench.ear.heard.clear()
     bench.services.start("monitor")
-    until(lambda: bench.status() is not None and bench.says("over precipitation threshold"), what="it goes on")
+    until(
+        lambda: bench.status() is not None and bench.says("over precipitation threshold"), what="it goes on"
+    )
     after = bench.status()
     assert after is not None
     assert after.run is not None
@@ -214,6 +217,30 @@ def test_the_services_find_a_broker_that_comes_late_and_one_that_comes_back(
     assert twice == (0,)
 
 
+@pytest.mark.timeout(120)
+def test_a_full_disk_is_said_within_five_seconds_and_the_alarms_go_on(bench: Bench) -> None:
+    # A file may not grow beyond 300 KiB: the next commit fails as on a full disk.
+    bench.services.command = (
+        "bash",
+        "-c",
+        'ulimit -f 300; exec "$0" "$@"',
+        sys.executable,
+        "-m",
+        "monitor.cli",
+    )
+    bench.show(outlet_f=150.0, psi=30.0)
+    bench.services.start("monitor", "hardware")
+    until(lambda: bench.says("not recording"), what="it says so", deadline_s=60.0)
+    status = bench.status()
+    assert status is not None
+    assert not status.recording
+    assert status.trouble
+    bench.show(outlet_f=196.0)
+    until(lambda: bench.says("over precipitation threshold"), what="the alarm is raised", deadline_s=15.0)
+    with sqlite3.connect(bench.services.database) as store:
+        assert store.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
 def _outlet(bench: Bench) -> Standing | None:
     status = bench.status()
     point = status.points.get(Point.OUTLET) if status else None
@@ -230,7 +257,7 @@ class Tone:
 
 def _tones(file: Path) -> list[Tone]:
     """Measure the tones of ``file`` with sox: its silence splitter cuts them, its stat counts the waves."""
-    if not file.exists() or file.stat().st_size < 1000:  # noqa: PLR2004 - a WAV header and nothing else
+    if not file.exists() or file.stat().st_size < 1000:  # a WAV header and nothing else
         return []
     folder = file.with_suffix(".cut")
     shutil.rmtree(folder, ignore_errors=True)
@@ -248,4 +275,4 @@ def _tone(part: Path) -> Tone | None:
     stat = subprocess.run(["sox", part, "-n", "stat"], check=True, capture_output=True, text=True).stderr
     length = float(re.search(r"Length \(seconds\):\s+([\d.]+)", stat)[1])  # type: ignore[index] - sox prints it
     rough = re.search(r"Rough\s+frequency:\s+(\d+)", stat)
-    return Tone(hz=float(rough[1]), seconds=length) if rough and length > 0.02 else None  # noqa: PLR2004
+    return Tone(hz=float(rough[1]), seconds=length) if rough and length > 0.02 else None
