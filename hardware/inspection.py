@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import os
 import threading
-from dataclasses import dataclass
 
 from hardware.probe import ProbeBus, TemperatureProbe, temperature_points
 from hardware.sound_patterns import PATTERNS
@@ -16,19 +15,11 @@ from monitor.contract.names import Signal
 from monitor.contract.readings import Point, Quality, Reading
 from monitor.contract.units import Dimension, convert
 from monitor.runtime.clock import Clock
+from monitor.runtime.finding import Finding
 from monitor.runtime.settings import Settings
 
 PROBE_TRIES = 3
 """Readings taken before a probe is given up: a clone's first 85.0 is never believed."""
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """What was looked at, whether it is well, and a sentence on it."""
-
-    name: str
-    ok: bool
-    sentence: str
 
 
 async def inspect(settings: Settings, *, clock: Clock, sounder: Sounder | None = None) -> list[Finding]:

@@ -20,13 +20,12 @@ from hardware.scratchpad import (
     FULL_RESOLUTION_BIT,
     Complaint,
     Scratchpad,
-    data_sheet_tolerance_c,
     parse,
     range_complaint,
 )
 from hardware.stamp import Stamp
 from monitor.contract.errors import SensorAmbiguous, SensorError, SensorNotFound
-from monitor.contract.readings import Point, Reading
+from monitor.contract.readings import Point, Reading, data_sheet_tolerance_c
 from monitor.runtime.clock import Clock
 from monitor.runtime.settings import Settings, TemperaturePointSection
 

@@ -23,12 +23,6 @@ FULL_RESOLUTION_BIT = 12
 LOWEST_C, HIGHEST_C = -55.0, 125.0
 """Operating range (data sheet)."""
 
-ACCURACY_C: tuple[tuple[float, float, float], ...] = (
-    (-10.0, 85.0, 0.5),
-    (-30.0, 100.0, 1.0),
-    (LOWEST_C, HIGHEST_C, 2.0),
-)
-"""From, to, and largest error there [degC] (DS18B20 data sheet, current edition)."""
 
 _TEXT = re.compile(
     rb"((?:[0-9a-f]{2} ){9}): crc=([0-9a-f]{2}) (YES|NO)\n(?:((?:[0-9a-f]{2} ){9})t=-?[0-9]{1,7}\n?)?",
@@ -125,18 +119,6 @@ def range_complaint(pad: Scratchpad) -> Complaint | None:
     if not LOWEST_C <= pad.temperature_c <= HIGHEST_C:
         return Complaint.OUT_OF_RANGE
     return None
-
-
-def data_sheet_tolerance_c(temperature_c: float) -> float:
-    """Return the largest error the data sheet allows at ``temperature_c`` [degC].
-
-    >>> [data_sheet_tolerance_c(t) for t in (85.0, 85.0625, 100.5)]
-    [0.5, 1.0, 2.0]
-    """
-    for low_c, high_c, error_c in ACCURACY_C:
-        if low_c <= temperature_c <= high_c:
-            return error_c
-    return ACCURACY_C[-1][2]
 
 
 def _scratchpad(data: bytes) -> Scratchpad:

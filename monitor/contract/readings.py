@@ -115,3 +115,23 @@ class Reading(WireModel):
             if number is not None and not bottom <= number <= top:
                 raise ValueError(f"{number} {self.unit} is no value this point can have")
         return self
+
+
+ACCURACY_C: tuple[tuple[float, float, float], ...] = (
+    (-10.0, 85.0, 0.5),
+    (-30.0, 100.0, 1.0),
+    (LOWEST_C, HIGHEST_C, 2.0),
+)
+"""From, to, and largest error there [degC] (DS18B20 data sheet, current edition)."""
+
+
+def data_sheet_tolerance_c(temperature_c: float) -> float:
+    """Return the largest error the data sheet allows at ``temperature_c`` [degC].
+
+    >>> [data_sheet_tolerance_c(t) for t in (85.0, 85.0625, 100.5)]
+    [0.5, 1.0, 2.0]
+    """
+    for low_c, high_c, error_c in ACCURACY_C:
+        if low_c <= temperature_c <= high_c:
+            return error_c
+    return ACCURACY_C[-1][2]

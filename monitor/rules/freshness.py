@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.contract.readings import Point, Quality, Reading
+from monitor.contract.readings import Point, Quality, Reading, data_sheet_tolerance_c
 from monitor.contract.status import Standing
-from monitor.rules.guard import Bounds, probe_tolerance_c
+from monitor.rules.guard import Bounds
 from monitor.rules.smoothing import Recent, corrected
 from monitor.rules.thresholds import PointTuning
 
@@ -88,5 +88,5 @@ def tolerance(reading: Reading, *, point: Point, tuning: PointTuning) -> float:
     if reading.tolerance is not None:
         return reading.tolerance
     if point in TEMPERATURE_POINTS and reading.value is not None:
-        return probe_tolerance_c(reading.value)
+        return data_sheet_tolerance_c(reading.value)
     return 0.0

@@ -44,20 +44,3 @@ class Bounds:
         if self.most < limit:
             return Zone.SURELY_BELOW
         return Zone.TOO_CLOSE
-
-
-ACCURATE_TO_C = 85.0
-"""Temperature up to which the probe's tighter error holds [degC] (DS18B20 data sheet)."""
-TIGHT_TOLERANCE_C = 0.5
-"""Error up to :data:`ACCURATE_TO_C` [degC] (DS18B20 data sheet)."""
-WIDE_TOLERANCE_C = 1.0
-"""Error above it, to 100 degC [degC] (DS18B20 data sheet, current revision)."""
-
-
-def probe_tolerance_c(value_c: float) -> float:
-    """Return the data sheet's error of an uncalibrated probe at ``value_c`` [degC].
-
-    >>> probe_tolerance_c(82.2), probe_tolerance_c(89.4)
-    (0.5, 1.0)
-    """
-    return TIGHT_TOLERANCE_C if value_c <= ACCURATE_TO_C else WIDE_TOLERANCE_C

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from hardware.scratchpad import Complaint, Scratchpad, data_sheet_tolerance_c, parse, range_complaint
-from monitor.contract.readings import Reason
+from hardware.scratchpad import Complaint, Scratchpad, parse, range_complaint
+from monitor.contract.readings import Reason, data_sheet_tolerance_c
 
 # DS18B20 power-on scratchpad as widely published (from memory): 85 degC, TH 75, TL 70, 12 bit.
 POWER_ON_LINE = "50 05 4b 46 7f ff 0c 10 1c"

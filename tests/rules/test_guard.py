@@ -12,7 +12,7 @@ from monitor.contract.readings import ClockState, Point, Quality, Reading, UnitC
 from monitor.contract.status import Standing
 from monitor.rules.flow import FlowTrack
 from monitor.rules.freshness import PointTrack, bounds, hear, is_newer
-from monitor.rules.guard import Bounds, Zone, probe_tolerance_c
+from monitor.rules.guard import Bounds, Zone
 from monitor.rules.smoothing import Recent, corrected
 from monitor.rules.thresholds import PointTuning
 
@@ -35,11 +35,6 @@ def test_zones_of_a_193_degf_limit_with_an_error_of_1_8_degf(reading_f: float, z
     # 191.2 degF, surely over from 194.8 degF.
     value = (reading_f - 32.0) * F
     assert Bounds(value=value, corrected=value, tolerance=1.8 * F).zone((193.0 - 32.0) * F) is zone
-
-
-def test_probe_error_is_the_data_sheets() -> None:
-    # DS18B20 data sheet: 0.5 degC from -10 to +85 degC, 1 degC to +100 degC (current revision).
-    assert [probe_tolerance_c(t) for t in (0.0, 85.0, 85.0625, 100.0)] == [0.5, 0.5, 1.0, 1.0]
 
 
 def test_a_ramp_of_5_degf_a_minute_behind_30_s_reads_2_5_degf_low() -> None:
