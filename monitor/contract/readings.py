@@ -120,7 +120,7 @@ class Reading(WireModel):
 ACCURACY_C: tuple[tuple[float, float, float], ...] = (
     (-10.0, 85.0, 0.5),
     (-30.0, 100.0, 1.0),
-    (LOWEST_C, HIGHEST_C, 2.0),
+    (-55.0, 125.0, 2.0),
 )
 """From, to, and largest error there [degC] (DS18B20 data sheet, current edition)."""
 
