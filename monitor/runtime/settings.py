@@ -7,11 +7,9 @@ are common practice of the trade (no published source) unless a field says other
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
@@ -20,7 +18,10 @@ from monitor.contract.names import PumpKind
 from monitor.contract.readings import Point
 from monitor.contract.units import Dimension, quantity
 from monitor.contract.wire import PressName
+from monitor.rules import charging
+from monitor.rules.charging import DensityLimits, PlanRules, Sand
 from monitor.rules.thresholds import PointTuning, Press, Pump, RunRules, Thresholds
+from monitor.runtime import settings_file
 
 
 def _reads(dimension: Dimension) -> BeforeValidator:
@@ -44,6 +45,11 @@ Length = Annotated[float, _reads(Dimension.LENGTH), Field(gt=0, le=5)]
 Area = Annotated[float, _reads(Dimension.AREA), Field(gt=0, le=100)]
 Duration = Annotated[float, _reads(Dimension.TIME), Field(ge=0, le=86_400)]
 Share = Annotated[float, _reads(Dimension.RATIO), Field(gt=0, le=1)]
+Flow = Annotated[float, _reads(Dimension.FLOW), Field(gt=0, le=1000)]
+Mass = Annotated[float, _reads(Dimension.MASS), Field(gt=0, le=10_000)]
+Sugar = Annotated[float, _reads(Dimension.SUGAR), Field(ge=50, le=75)]
+Concentration = Annotated[float, _reads(Dimension.CONCENTRATION), Field(gt=0, le=2000)]
+Permeability = Annotated[float, _reads(Dimension.PERMEABILITY), Field(gt=0, le=100)]
 Voltage = Annotated[float, _reads(Dimension.VOLTAGE), Field(gt=0, le=30)]
 Resistance = Annotated[float, _reads(Dimension.RESISTANCE), Field(gt=0, le=100_000)]
 
@@ -67,6 +73,10 @@ class PressSection(Section):
     """Filtering area of all papers; frame side squared times papers when not given."""
     full_volume: Volume | None = None
     """Syrup that filled the frames, learned from cakes."""
+    plate_mass: Mass | None = None
+    """Metal of all plates and frames; by the frames' size when not given."""
+    plates: Annotated[float, _reads(Dimension.TEMPERATURE), Field(ge=-40, le=60)] = charging.PLATES_C
+    """Temperature of the plates before a run."""
 
 
 class PumpSection(Section):
@@ -74,6 +84,8 @@ class PumpSection(Section):
 
     kind: PumpKind = PumpKind.AIR_DIAPHRAGM
     displacement: Volume | None = 0.07
+    pace: Flow | None = None
+    """Flow on clean hot papers, for plans; learned from runs, or by the papers' area when not given."""
 
 
 class TemperaturePointSection(Section):
@@ -151,6 +163,55 @@ class ThresholdSection(Section):
         return self
 
 
+class ChargeSection(Section):
+    """``[charge]``: the filter aid in the bag."""
+
+    cup: Mass = charging.CUP_KG
+    """What a level cup of it weighs."""
+    permeability: Permeability = charging.AID_DARCY
+    cake_density: Concentration = charging.CAKE_KG_M3
+    """Dry solids in the cake."""
+
+
+class SandSection(Section):
+    """``[sand]``: sugar sand in the syrup, by the owner's words."""
+
+    expect: Sand = Sand.LEARNED
+    """Until runs have taught it, learned is taken as usual."""
+    light: Concentration = charging.LIGHT_SAND_KG_M3
+    usual: Concentration = charging.USUAL_SAND_KG_M3
+    heavy: Concentration = charging.HEAVY_SAND_KG_M3
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.light < self.usual < self.heavy:
+            raise ValueError("light, usual and heavy must rise in this order")
+        return self
+
+
+class DensitySection(Section):
+    """``[density]``: the owner's limits; the law where syrup is sold sets its own, so look it up."""
+
+    lower: Sugar = 66.0
+    target: Sugar = 66.9
+    upper: Sugar = 68.9
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.lower <= self.target <= self.upper or self.lower == self.upper:
+            raise ValueError("lower, target and upper must rise in this order")
+        return self
+
+
+class LotSection(Section):
+    """``[lot]``: how lots are called and what is filled."""
+
+    code: Annotated[str, Field(max_length=64)] = "{year}-{day}-{number}"
+    """Fields: year, yy, month, mday, day (of the year), press, number."""
+    containers: tuple[Volume, ...] = (3.785411784, 1.892705892, 0.5)
+    """Sizes, as the label declares them at 68 degF."""
+
+
 class BrokerSection(Section):
     """``[broker]``: where the rooms meet."""
 
@@ -207,6 +268,10 @@ class Settings(Section):
     pump: PumpSection = PumpSection()
     point: PointSections = PointSections()
     thresholds: ThresholdSection = ThresholdSection()
+    charge: ChargeSection = ChargeSection()
+    sand: SandSection = SandSection()
+    density: DensitySection = DensitySection()
+    lot: LotSection = LotSection()
     broker: BrokerSection = BrokerSection()
     store: StoreSection = StoreSection()
     web: WebSection = WebSection()
@@ -243,6 +308,26 @@ class Settings(Section):
             points=self._tunings(),
         )
 
+    def plan_rules(self) -> PlanRules:
+        """Return what a charge is planned by, in base units."""
+        density, sand, charge = self.density, self.sand, self.charge
+        return PlanRules(
+            density=DensityLimits(
+                lower=density.lower / 100.0, target=density.target / 100.0, upper=density.upper / 100.0
+            ),
+            containers_l=self.lot.containers,
+            sand=sand.expect,
+            cup_kg=charge.cup,
+            aid_darcy=charge.permeability,
+            cake_kg_m3=charge.cake_density,
+            light_kg_m3=sand.light,
+            usual_kg_m3=sand.usual,
+            heavy_kg_m3=sand.heavy,
+            pace_l_min=self.pump.pace,
+            plate_kg=self.press.plate_mass,
+            plates_c=self.press.plates,
+        )
+
     def _tunings(self) -> dict[Point, PointTuning]:
         sections = {
             Point.OUTLET: self.point.outlet,
@@ -265,77 +350,12 @@ def load(file: Path | None = None, *, overrides: Sequence[str] = ()) -> Settings
 
     Raises :class:`SettingsError` with the file's line, or the override, that is wrong.
     """
-    text, table = _read(file)
+    text, table = settings_file.read(file)
     for override in overrides:
-        _apply(table, override)
+        settings_file.apply(table, override)
     try:
         return Settings.model_validate(table)
     except ValidationError as error:
-        raise SettingsError(_complaint(error, file=file, text=text, overrides=overrides)) from None
-
-
-def _read(file: Path | None) -> tuple[str, dict[str, Any]]:
-    if file is None:
-        return "", {}
-    try:
-        text = file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-        raise SettingsError(f"settings {file} cannot be read: {why}; check the path and its owner") from None
-    try:
-        return text, tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"settings {file}: {error}") from None
-
-
-def _apply(table: dict[str, Any], override: str) -> None:
-    key, separator, value = override.partition("=")
-    names = key.strip().split(".")
-    if not separator or len(names) < 2 or not all(names):
-        raise SettingsError(f"--set {override!r}: write it as section.key=value, such as press.frames=5")
-    for name in names[:-1]:
-        table = table.setdefault(name, {})
-        if not isinstance(table, dict):
-            raise SettingsError(f"--set {override!r}: {name} is a value, not a section")
-    table[names[-1]] = _literal(value.strip())
-
-
-def _literal(text: str) -> object:
-    """Return ``text`` as TOML reads it, or as plain text where it is no TOML value."""
-    try:
-        return tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
-        return text
-
-
-def _complaint(error: ValidationError, *, file: Path | None, text: str, overrides: Sequence[str]) -> str:
-    first = error.errors(include_url=False)[0]
-    names = [str(part) for part in first["loc"]]
-    key = ".".join(names)
-    what = "unknown key" if first["type"] == "extra_forbidden" else first["msg"].removeprefix("Value error, ")
-    if any(override.partition("=")[0].strip() == key for override in overrides):
-        return f"--set {key}: {what}"
-    line = _line_of(text, names)
-    where = f"settings {file} line {line}" if file and line else f"settings {file}" if file else "settings"
-    return f"{where}: {key or 'file'}: {what}"
-
-
-def _line_of(text: str, names: Sequence[str]) -> int | None:
-    """Return the line of ``names`` in ``text``: its key, else its section, else None."""
-    section: list[str] = []
-    found = None
-    for number, line in enumerate(text.splitlines(), start=1):
-        header = re.match(r"\s*\[\s*([\w.\-\"' ]+?)\s*\]", line)
-        if header:
-            section = [part.strip(" \"'") for part in header[1].split(".")]
-            here = section
-        else:
-            key = re.match(r"\s*([\w.\-]+)\s*=", line)
-            if not key:
-                continue
-            here = section + key[1].split(".")
-        if here == list(names):
-            return number
-        if here and here == list(names)[: len(here)]:
-            found = number
-    return found
+        raise SettingsError(
+            settings_file.complaint(error, file=file, text=text, overrides=overrides)
+        ) from None

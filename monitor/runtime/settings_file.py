@@ -1,0 +1,83 @@
+"""The settings file as text: its tables, the overrides put into them, and where it is wrong."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from monitor.contract.errors import SettingsError
+
+
+def read(file: Path | None) -> tuple[str, dict[str, Any]]:
+    """Return the text of ``file`` and its tables; raise :class:`SettingsError` with the wrong line."""
+    if file is None:
+        return "", {}
+    try:
+        text = file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+        raise SettingsError(f"settings {file} cannot be read: {why}; check the path and its owner") from None
+    try:
+        return text, tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"settings {file}: {error}") from None
+
+
+def apply(table: dict[str, Any], override: str) -> None:
+    """Put ``override`` ("press.frames=5") into ``table``."""
+    key, separator, value = override.partition("=")
+    names = key.strip().split(".")
+    if not separator or len(names) < 2 or not all(names):
+        raise SettingsError(f"--set {override!r}: write it as section.key=value, such as press.frames=5")
+    for name in names[:-1]:
+        table = table.setdefault(name, {})
+        if not isinstance(table, dict):
+            raise SettingsError(f"--set {override!r}: {name} is a value, not a section")
+    table[names[-1]] = _literal(value.strip())
+
+
+def _literal(text: str) -> object:
+    """Return ``text`` as TOML reads it, or as plain text where it is no TOML value."""
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        return text
+
+
+def complaint(error: ValidationError, *, file: Path | None, text: str, overrides: Sequence[str]) -> str:
+    """Return the first thing wrong in one line: the file's line or the override, and what it is."""
+    first = error.errors(include_url=False)[0]
+    names = [str(part) for part in first["loc"]]
+    key = ".".join(names)
+    what = "unknown key" if first["type"] == "extra_forbidden" else first["msg"].removeprefix("Value error, ")
+    if any(override.partition("=")[0].strip() == key for override in overrides):
+        return f"--set {key}: {what}"
+    line = _line_of(text, names)
+    where = f"settings {file} line {line}" if file and line else f"settings {file}" if file else "settings"
+    return f"{where}: {key or 'file'}: {what}"
+
+
+def _line_of(text: str, names: Sequence[str]) -> int | None:
+    """Return the line of ``names`` in ``text``: its key, else its section, else None."""
+    section: list[str] = []
+    found = None
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = re.match(r"\s*\[\s*([\w.\-\"' ]+?)\s*\]", line)
+        if header:
+            section = [part.strip(" \"'") for part in header[1].split(".")]
+            here = section
+        else:
+            key = re.match(r"\s*([\w.\-]+)\s*=", line)
+            if not key:
+                continue
+            here = section + key[1].split(".")
+        if here == list(names):
+            return number
+        if here and here == list(names)[: len(here)]:
+            found = number
+    return found
