@@ -1,70 +1,66 @@
-"""Dips of the line pressure, found at one smoothing width as samples arrive.
+"""Dips of the line pressure, found through one smoothing as samples arrive.
 
-A dip is a fall and a rise of at least ``need_kpa`` between turning points, so a ramp, a
-step of the regulator or a slow drift is no dip. ``need_kpa`` follows the depth of the
-last dips and never sinks into the noise. What the dips say of the pump (how deep, how
-far above the noise, how regular, how fast) is :class:`Pulse`; who believes it is
-:mod:`hardware.strokes`.
+A dip is a fall and a rise of at least ``need_kpa`` between turning points, so a ramp or a
+slow drift is no dip. ``need_kpa`` follows the depth of the last dips and never sinks into
+the noise.
+
+Two smoothings serve. A plain one is the running mean over ``width`` samples. An even one
+(``lag`` above 0) is that mean against half the sum of the means one lag before and after:
+a straight drift or ramp vanishes, and strokes two lags apart stand out about 1.6 times
+further over the noise; its depths are twice the line's.
 """
 
 from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from hardware.pulse import Pulse
+
+WIDTHS_S = (0.02, 0.05, 0.1, 0.15, 0.25, 0.45, 0.8)
+"""Widths of the plain smoothings [s]: from a sharp dip at 3 Hz to a broad one at 0.15 Hz."""
+LAGS_S = (0.11, 0.16, 0.24, 0.36, 0.54, 0.8, 1.2, 1.8, 2.7)
+"""Half periods of the even smoothings [s]: 4.5 Hz to under 0.2 Hz in steps of 1.5."""
+EVEN_WIDTH = 0.6
+"""Width of an even smoothing in lags: broad against noise, and a sine still passes at 86 %."""
+LOOKS = 10
+"""How often at least a smoothing is looked at within its width."""
 NEED_SHARE = 0.45
 """Fall and rise that make a dip, as a share of a full one. Half of a full dip lies as far
 from a missed dip as from a doubled one; a little less leaves room for a weak second side."""
+FULL_RANK = 3
+"""A full dip is the third deepest of the last eight: one rest or one knock does not set it."""
 NEED_NOISE = 2.8
 """Fall and rise that make a dip, in standard deviations of the smoothed noise."""
-LEAST_SHARE = 0.02
+NEED_MEAN = 0.02
 """Fall and rise that make a dip, as a share of the mean: well under an air pump's 5 %."""
-LEAST_KPA = 0.7
+NEED_KPA = 0.7
 """Fall and rise that make a dip at a mean near nothing [kPa]: one step of a 10-bit converter at 100 psi."""
-NOISE_LIFT = 1.5
-"""What noise adds to a dip's depth, in its standard deviations (from the spread of extremes)."""
+LEAST_NOISE_KPA = 1e-3
+"""Keeps ratios finite [kPa]."""
 REST = 3.0
 """A distance of so many periods is a rest of the pump, not a stroke."""
 KEPT = 40
-"""Dips remembered: what the slowest judgement needs, and some."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pulse:
-    """What the last dips have in common."""
-
-    dips: int
-    lag: int
-    passed: float
-    """Share of a sine of this period that the smoothing lets through."""
-    alike: float
-    """The shallowest of the last dips against the deepest."""
-    noise_kpa: float
-    depth_kpa: float
-    """Median prominence: the lesser of a dip's fall and rise."""
-    over_noise: float
-    """``depth_kpa`` in standard deviations of the smoothed noise."""
-    period: float
-    """Median distance of two dips [samples]."""
-    deviation: float
-    """Mean distance of an interval from ``period``, as a share of it."""
-
-    @property
-    def net_kpa(self) -> float:
-        """Depth without what noise adds to it."""
-        return (self.depth_kpa - NOISE_LIFT * self.noise_kpa) / self.passed
+"""Dips remembered."""
+PERIOD_OVER = 16
+"""Intervals that make the period: few enough to follow a drifting rate."""
+EVENNESS_OVER = 32
+"""Intervals that make the deviation: enough to tell strokes from noise."""
+FULL_OVER = 8
+"""Dips that make the depth of a full one."""
+WIDER_THAN_A_STROKE = 0.25
+"""Least share taken to pass: beyond it the smoothing hides the strokes."""
 
 
 class DipFinder:
-    """The dips of the line at one smoothing ``width`` [samples]."""
+    """The dips of the line through one smoothing: ``width`` and ``lag`` in samples."""
 
     __slots__ = (
         "_fall",
         "_falling",
-        "_floor",
+        "_floor_kpa",
         "_gain",
         "_high",
         "_low",
@@ -73,10 +69,11 @@ class DipFinder:
         "bottoms",
         "depths",
         "full_kpa",
-        "lag", "trusted",
+        "lag",
         "need_kpa",
         "noise_kpa",
         "pulse",
+        "trusted",
         "width",
     )
 
@@ -84,17 +81,17 @@ class DipFinder:
         self.width = width
         self.lag = lag
         self.trusted = False
-        self._gain = 2.0 if lag else 1.0
-        self._quiet = math.sqrt((1.5 if lag else 1.0) / width)
-        self.need_kpa = self._floor = LEAST_KPA
-        self.noise_kpa = 0.0
-        self.full_kpa = 0.0
+        self.pulse: Pulse | None = None
         self.bottoms: deque[int] = deque(maxlen=KEPT)
         self.depths: deque[float] = deque(maxlen=KEPT)
-        self.pulse: Pulse | None = None
+        self.full_kpa = 0.0
+        self.noise_kpa = LEAST_NOISE_KPA
+        self.need_kpa = self._floor_kpa = NEED_KPA
+        self._gain = 2.0 if lag else 1.0
+        self._quiet = math.sqrt((1.5 if lag else 1.0) / width)
         self._falling = False
-        self._high = -1e9
-        self._low = 1e9
+        self._high = -math.inf
+        self._low = math.inf
         self._low_at = 0
         self._fall = 0.0
 
@@ -112,10 +109,10 @@ class DipFinder:
         elif level_kpa > self._high:
             self._high = level_kpa
         elif level_kpa < self._high - self.need_kpa:
-            rise = self._high - self._low
+            rise, bottom = self._high - self._low, self._low_at
             self._falling = True
             self._low = level_kpa
-            bottom, self._low_at = self._low_at, at
+            self._low_at = at
             if self._fall > 0.0:
                 self._keep(bottom, min(self._fall, rise))
                 return -1
@@ -123,65 +120,78 @@ class DipFinder:
 
     @property
     def seen_at(self) -> int | None:
-        """Bottom of the dip that is seen but not finished."""
+        """Bottom of the dip that is seen but whose depth is not known yet."""
         return None if self._falling or self._fall <= 0.0 else self._low_at
 
     @property
-    def net_full_kpa(self) -> float:
-        """Depth of a full dip without what noise may have made of it."""
+    def deepest_kpa(self) -> float:
+        """Depth of the deepest dip remembered, less what noise may have made of it."""
         return (max(self.depths, default=0.0) - 4.0 * self.noise_kpa) / self._gain
 
-    def middle(self, bottom: float) -> float:
-        """When the line itself stood where the smoothed level stood at ``bottom``."""
+    def middle(self, bottom: int) -> float:
+        """Return the sample at which the line stood where the smoothed level stood at ``bottom``."""
         return bottom - 0.5 * (self.width - 1) - self.lag
+
+    def settle(self, *, noise_kpa: float, level_kpa: float) -> None:
+        """Follow the line's noise and mean (called a few times a second)."""
+        self.noise_kpa = max(LEAST_NOISE_KPA, noise_kpa * self._quiet)
+        least = self._gain * max(NEED_KPA, NEED_MEAN * level_kpa)
+        self._floor_kpa = max(least, NEED_NOISE * self.noise_kpa)
+        self.need_kpa = max(self._floor_kpa, NEED_SHARE * self.full_kpa)
+
+    def forget(self) -> None:
+        """Drop the dips seen: they belong to a pump that stood since."""
+        self.bottoms.clear()
+        self.depths.clear()
+        self.pulse = None
+        self.trusted = False
+        self.full_kpa = 0.0
+        self.need_kpa = self._floor_kpa
 
     def _keep(self, bottom: int, depth: float) -> None:
         self.bottoms.append(bottom)
         self.depths.append(depth)
-        last = sorted(list(self.depths)[-8:])
-        self.full_kpa = last[-min(3, len(last))]
-        self.need_kpa = max(self._floor, NEED_SHARE * self.full_kpa)
-        self._judge()
+        last = sorted(list(self.depths)[-FULL_OVER:])
+        self.full_kpa = last[-min(FULL_RANK, len(last))]
+        self.need_kpa = max(self._floor_kpa, NEED_SHARE * self.full_kpa)
+        if len(last) >= 3:
+            self.pulse = self._sum_up(alike=last[0] / last[-1])
 
-    def settle(self, *, noise_kpa: float, mean_kpa: float) -> None:
-        """Follow the noise and the mean (called a few times a second)."""
-        self.noise_kpa = noise_kpa * self._quiet
-        self._floor = max(self._gain * LEAST_KPA, self._gain * LEAST_SHARE * mean_kpa, NEED_NOISE * self.noise_kpa)
-        self.need_kpa = max(self._floor, NEED_SHARE * self.full_kpa)
-
-    def forget(self) -> None:
-        """Drop the dips seen: they belong to a pump that stood since."""
-        self.full_kpa = 0.0
-        self.bottoms.clear()
-        self.depths.clear()
-        self.trusted = False
-        self.pulse = None
-
-    def _judge(self) -> None:
-        if len(self.bottoms) < 3:
-            self.pulse = None
-            return
-        bottoms = list(self.bottoms)[-33:]
-        gaps = [b - a for a, b in pairwise(bottoms)]
-        period = median(gaps[-16:])
-        gaps = [gap for gap in gaps if gap < REST * period]
-        last = list(self.depths)[-8:]
-        depth = median(list(self.depths)[-16:])
-        self.pulse = Pulse(
+    def _sum_up(self, *, alike: float) -> Pulse:
+        gaps = [after - before for before, after in pairwise(list(self.bottoms)[-EVENNESS_OVER - 1 :])]
+        period = median(gaps[-PERIOD_OVER:])
+        running = [gap for gap in gaps if gap < REST * period]
+        return Pulse(
             dips=len(self.bottoms),
             lag=self.lag,
             passed=self._passed(period),
-            alike=min(last) / max(last),
-            depth_kpa=depth / self._gain,
+            depth_kpa=median(list(self.depths)[-PERIOD_OVER:]) / self._gain,
             noise_kpa=self.noise_kpa / self._gain,
-            over_noise=depth / max(self.noise_kpa, 1e-3),
+            alike=alike,
             period=period,
-            deviation=sum(min(1.0, abs(gap - period) / period) for gap in gaps) / len(gaps),
+            deviation=sum(min(1.0, abs(gap - period) / period) for gap in running) / len(running),
         )
 
     def _passed(self, period: float) -> float:
-        share = math.pi * self.width / period
-        passed = math.sin(share) / share if share < 0.8 * math.pi else 0.25
+        turn = math.pi * self.width / period
+        passed = math.sin(turn) / turn if turn < math.pi else 0.0
         if self.lag:
             passed *= 0.5 - 0.5 * math.cos(2.0 * math.pi * self.lag / period)
-        return max(0.25, passed)
+        return max(WIDER_THAN_A_STROKE, passed)
+
+
+def finders(sample_hz: float) -> list[DipFinder]:
+    """Return a finder for every smoothing that ``sample_hz`` can tell apart."""
+    plain = {(max(1, round(sample_hz * width)), 0) for width in WIDTHS_S}
+    lags = {max(1, round(sample_hz * lag)) for lag in LAGS_S}
+    even = {(max(1, round(EVEN_WIDTH * lag)), lag) for lag in lags}
+    return [DipFinder(width, lag=lag) for width, lag in sorted(plain | even)]
+
+
+def turns(found: list[DipFinder]) -> list[tuple[int, list[tuple[DipFinder, int, float, int]]]]:
+    """Return the finders with width, its inverse and lag, by how many samples apart they look."""
+    groups: dict[int, list[tuple[DipFinder, int, float, int]]] = {}
+    for finder in found:
+        every = 1 << max(0, (finder.width // LOOKS).bit_length() - 1)
+        groups.setdefault(every, []).append((finder, finder.width, 1.0 / finder.width, finder.lag))
+    return sorted(groups.items())
