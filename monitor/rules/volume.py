@@ -155,7 +155,7 @@ def tally(before: VolumeTally, second: Second, *, step_s: float, rules: RunRules
         before.bridged_l + bridged_l,
         containers_l,
         before.strokes + (strokes or 0),
-        0.0 if strokes else before.since_stroke_s + step_s,
+        _since_stroke(before, strokes, step_s),
         silent_s,
         recent_l,
         recent_s,
@@ -204,6 +204,13 @@ def calibrated_displacement(counted: int, *, total_l: float, displacement_l: flo
         return None
     trust = KNOWN_DISPLACEMENT_SHARE**2 / (KNOWN_DISPLACEMENT_SHARE**2 + TOTAL_SHARE**2)
     return displacement_l * math.exp(trust * change)
+
+
+def _since_stroke(before: VolumeTally, strokes: int | None, step_s: float) -> float:
+    # A second in which nobody counted says nothing of the pump.
+    if strokes is None:
+        return before.since_stroke_s
+    return 0.0 if strokes else before.since_stroke_s + step_s
 
 
 def _plausible(strokes: int | None, *, step_s: float) -> int | None:

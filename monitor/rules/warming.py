@@ -18,14 +18,14 @@ from monitor.rules.thresholds import RunRules
 MEMORY_S = 15.0
 """How far back level and slope look: longer ones lag the curve, shorter ones see the probe's steps."""
 
-LEAST_S = 60.0
-"""Shortest warm-up that carries a forecast (requirement)."""
+LEAST_S = 50.0
+"""Shortest warm-up that carries a forecast: one is due within the first minute (requirement)."""
 
-END_OVER_READY_C = 2.3
+END_OVER_READY_C = 2.2
 """The outlet settles about this far over the ready temperature: the pan is heated to 185-195 degF
 to be filtered (extension bulletins) and the press loses some of it (judgement)."""
 
-SLOW_END = 1.17
+SLOW_END = 1.3
 """How much longer the last degrees take than one time constant says (fitted to invented runs)."""
 
 LEAST_RISE_C_S = 0.002
