@@ -85,7 +85,12 @@ class Figures:
     def limit(self, value_c: float) -> str:
         """Return a temperature limit [degC] with no more decimals than it needs."""
         worth = self.worth(value_c, Dimension.TEMPERATURE)
-        return self.temperature(value_c, digits=0 if abs(worth - round(worth)) < 0.05 else 1)
+        return self.temperature(value_c, digits=self.limit_digits(worth))
+
+    @staticmethod
+    def limit_digits(worth: float) -> int:
+        """Return the decimals that a limit of ``worth`` needs in the viewer's unit: none if it is round."""
+        return 0 if abs(worth) < ABSURD and abs(worth - round(worth)) < 0.05 else 1
 
     def temperature_difference(self, value_c: float, *, digits: int = 1) -> str:
         """Return a difference of temperature [degC] as "0.9 °F"."""

@@ -95,6 +95,8 @@ def _frame(stack: Stack, *, left: float, width: float) -> list[str]:
         for x in (left, left + width - cake):
             parts.append(element("rect", class_="cake", x=x, width=cake, **inside))
             parts.append(element("rect", fill="url(#cake)", x=x, width=cake, **inside))
+        faces = f"M{left + cake:.2f} {TOP:g}V{BOTTOM:g}M{left + width - cake:.2f} {TOP:g}V{BOTTOM:g}"
+        parts.append(element("path", class_="face", d=faces))
     parts.append(
         element(
             "path", class_="paper", d=f"M{left:.2f} {TOP:g}V{BOTTOM:g}M{left + width:.2f} {TOP:g}V{BOTTOM:g}"

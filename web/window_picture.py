@@ -13,9 +13,9 @@ from monitor.contract.units import Dimension
 from web.drawing import element, hatch, picture, text
 from web.figures import Figures, Units
 
-WIDTH, HEIGHT = 176.0, 340.0
+WIDTH, HEIGHT = 156.0, 340.0
 TOP, BOTTOM = 14.0, 326.0
-RAIL_LEFT, RAIL_RIGHT = 52.0, 116.0
+RAIL_LEFT, RAIL_RIGHT = 48.0, 96.0
 TEXT_RISE = 7.0
 """Half the height of a figure, so that it stands beside its line."""
 LABEL_GAP = 23.0
@@ -26,6 +26,8 @@ ABOVE_C = 4.0
 """How far over precipitation it ends [degC of difference]."""
 SHORTEST_BAR = 5.0
 """A reading without error is still a bar that can be seen."""
+LONGEST_C = 200.0
+"""A ladder longer than this [degC of difference] comes of limits that no syrup has; it stays bare."""
 RUNG = {Units.US: 5.0, Units.METRIC: 2.0}
 NAMED_RUNG = {Units.US: 10.0, Units.METRIC: 4.0}
 
@@ -52,6 +54,12 @@ class Ladder:
         """Top of the ladder."""
         return self.precipitation_c + ABOVE_C
 
+    @property
+    def drawable(self) -> bool:
+        """The limits rise in their order and lie within one ladder."""
+        rising = self.lowest_c < self.ready_c <= self.ceiling_c <= self.precipitation_c
+        return rising and self.highest_c - self.lowest_c <= LONGEST_C
+
     def height(self, value_c: float) -> float:
         """Return where ``value_c`` stands on the drawing; off the ladder it is held at its end."""
         share = (value_c - self.lowest_c) / (self.highest_c - self.lowest_c)
@@ -60,6 +68,8 @@ class Ladder:
 
 def draw(ladder: Ladder, *, figures: Figures) -> str:
     """Return the SVG of ``ladder``."""
+    if not ladder.drawable:
+        return _bare(ladder, figures)
     parts = [
         element("defs", hatch("sand", gap=7, cross=True), hatch("near", gap=9), hatch("dim", gap=11)),
         *_zones(ladder),
@@ -73,6 +83,18 @@ def draw(ladder: Ladder, *, figures: Figures) -> str:
         key="window",
         viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
         class_="ladder" if ladder.outlet_c is not None else "ladder unknown",
+    )
+
+
+def _bare(ladder: Ladder, figures: Figures) -> str:
+    """Return an empty frame: the limits are no limits."""
+    frame = element("path", class_="rail", d=f"M{RAIL_LEFT:g} {TOP:g}V{BOTTOM:g}M{RAIL_RIGHT:g} {TOP:g}V{BOTTOM:g}")
+    return picture(
+        frame,
+        title=_title(ladder, figures),
+        key="window",
+        viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
+        class_="ladder unknown",
     )
 
 
@@ -103,7 +125,7 @@ def _rungs(ladder: Ladder, figures: Figures) -> list[str]:
         parts.append(element("path", class_="rung", d=f"M{RAIL_LEFT:g} {y:.2f}H{RAIL_RIGHT:g}"))
         if value % named == 0:
             label = text(
-                figures.number(value), class_="scale", x=RAIL_LEFT - 8, y=y + TEXT_RISE, text_anchor="end"
+                figures.number(value), class_="scale", x=RAIL_LEFT - 9, y=y + TEXT_RISE, text_anchor="end"
             )
             parts.append(label)
     return parts
@@ -123,8 +145,8 @@ def _limits(ladder: Ladder, figures: Figures) -> list[str]:
     for value_c in (ladder.ready_c, ladder.ceiling_c, ladder.precipitation_c):
         at = min(ladder.height(value_c) + TEXT_RISE, at - LABEL_GAP)
         worth = figures.worth(value_c, Dimension.TEMPERATURE)
-        digits = 0 if abs(worth - round(worth)) < 0.05 else 1
-        parts.append(text(figures.number(worth, digits=digits), class_="limit", x=RAIL_RIGHT + 12, y=at))
+        digits = figures.limit_digits(worth)
+        parts.append(text(figures.number(worth, digits=digits), class_="limit", x=RAIL_RIGHT + 8, y=at))
     return parts
 
 
@@ -134,15 +156,15 @@ def _marker(ladder: Ladder) -> list[str]:
         return [
             text("?", class_="what", x=(RAIL_LEFT + RAIL_RIGHT) / 2.0, y=middle + 20, text_anchor="middle")
         ]
+    if ladder.outlet_c < ladder.lowest_c:
+        return [element("path", class_="off", d=f"M{RAIL_LEFT + 12:g} {BOTTOM - 28:g}h24l-12 24z")]
+    if ladder.outlet_c > ladder.highest_c:
+        return [element("path", class_="off", d=f"M{RAIL_LEFT + 12:g} {TOP + 28:g}h24l-12 -24z")]
     parts: list[str] = []
     error_c = ladder.tolerance_c or 0.0
-    if ladder.soon_c is not None:
-        parts.append(_bar(ladder, ladder.soon_c, error_c, "soon", RAIL_LEFT + 14, RAIL_RIGHT - 4))
-    parts.append(_bar(ladder, ladder.outlet_c, error_c, "now", RAIL_LEFT - 10, RAIL_RIGHT - 14))
-    if ladder.outlet_c < ladder.lowest_c:
-        parts.append(element("path", class_="off", d=f"M{RAIL_LEFT + 14:g} {BOTTOM - 24:g}h24l-12 20z"))
-    if ladder.outlet_c > ladder.highest_c:
-        parts.append(element("path", class_="off", d=f"M{RAIL_LEFT + 14:g} {TOP + 24:g}h24l-12 -20z"))
+    if ladder.soon_c is not None and ladder.lowest_c <= ladder.soon_c <= ladder.highest_c:
+        parts.append(_bar(ladder, ladder.soon_c, error_c, "soon", RAIL_LEFT + 10, RAIL_RIGHT - 3))
+    parts.append(_bar(ladder, ladder.outlet_c, error_c, "now", RAIL_LEFT - 7, RAIL_RIGHT - 12))
     return parts
 
 
