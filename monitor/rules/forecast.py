@@ -35,7 +35,7 @@ PATIENCE = 1.6
 PATIENCE_ERROR = 0.25
 """Error of that and of the fitted line together, as a share of the volume at the pressure limit."""
 
-BEND_FILL = 0.92
+BEND_FILL = 0.91
 """Fill at which the resistance leaves its line, the first frames being full (judgement)."""
 
 BEND_ERROR = 0.03

@@ -21,11 +21,11 @@ MEMORY_S = 15.0
 LEAST_S = 50.0
 """Shortest warm-up that carries a forecast: one is due within the first minute (requirement)."""
 
-END_OVER_READY_C = 2.2
+END_OVER_READY_C = 2.0
 """The outlet settles about this far over the ready temperature: the pan is heated to 185-195 degF
 to be filtered (extension bulletins) and the press loses some of it (judgement)."""
 
-SLOW_END = 1.3
+SLOW_END = 1.2
 """How much longer the last degrees take than one time constant says (fitted to invented runs)."""
 
 LEAST_RISE_C_S = 0.002
