@@ -34,6 +34,8 @@ FULL_RANK = 3
 """A full dip is the third deepest of the last eight: one rest or one knock does not set it."""
 NEED_NOISE = 2.8
 """Fall and rise that make a dip, in standard deviations of the smoothed noise."""
+NEED_NOISE_TRUSTED = 2.0
+"""The same once the dips are known to be strokes: the pause after each guards against doubles."""
 NEED_MEAN = 0.02
 """Fall and rise that make a dip, as a share of the mean: well under an air pump's 5 %."""
 NEED_KPA = 0.7
@@ -136,7 +138,8 @@ class DipFinder:
         """Follow the line's noise and mean (called a few times a second)."""
         self.noise_kpa = max(LEAST_NOISE_KPA, noise_kpa * self._quiet)
         least = self._gain * max(NEED_KPA, NEED_MEAN * level_kpa)
-        self._floor_kpa = max(least, NEED_NOISE * self.noise_kpa)
+        noises = NEED_NOISE_TRUSTED if self.trusted else NEED_NOISE
+        self._floor_kpa = max(least, noises * self.noise_kpa)
         self.need_kpa = max(self._floor_kpa, NEED_SHARE * self.full_kpa)
 
     def forget(self) -> None:

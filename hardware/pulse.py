@@ -26,6 +26,8 @@ OVER_NOISE = 8.0
 """Depth in deviations of the noise that makes few dips believable."""
 ALIKE = 0.3
 """Shallowest against deepest of the first dips: less, and noise is among them."""
+MIXED_DIPS = 16
+"""Dips after which unlike ones are forgiven."""
 ENOUGH_OVER_NOISE = 6.0
 """More height over the noise does not make small dips strokes: a slow wander has it too."""
 EVIDENCE = ((24, 2.4), (16, 3.2), (12, 3.6), (8, 4.2))
@@ -116,6 +118,8 @@ class Pulse:
                 return False
         elif self._large(level_kpa):
             return True
+        if not trusted and self.alike < ALIKE and self.dips < MIXED_DIPS:
+            return False
         quality = min(ENOUGH_OVER_NOISE, self.over_noise) * self.regularity
         return any(self.dips >= dips and quality >= ease * least for dips, least in EVIDENCE)
 
