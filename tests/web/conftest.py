@@ -13,10 +13,10 @@ import httpx
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
-from monitor.contract.commands import MarkKind
+from monitor.contract.commands import Command, MarkKind, Reply
 from monitor.contract.events import FlagChange, Mark
 from monitor.contract.names import Alarm, AlarmState, Flag, Limit, Phase, Signal, VolumeSource
-from monitor.contract.payloads import encode
+from monitor.contract.payloads import decode, encode
 from monitor.contract.readings import ClockState, Point, Reason
 from monitor.contract.status import (
     AlarmStatus,
@@ -359,6 +359,8 @@ class Scene:
     code: DeviceCode
     store_url: str
     sent: list[tuple[str, bytes]] = field(default_factory=list)
+    answer: Callable[[Command], Reply] | None = None
+    """What the monitor says to a command; null while it is silent."""
     line_up: bool = True
     reply_s: float = 1.0
     invented: bool = False
@@ -366,7 +368,7 @@ class Scene:
     def __post_init__(self) -> None:
         self.hub = Hub(clock=self.clock)
         self.desk = Desk(
-            publish=lambda topic, payload: self.sent.append((topic, payload)),
+            publish=self._publish,
             connected=lambda: self.line_up,
             code=self.code,
             clock=self.clock,
@@ -383,6 +385,13 @@ class Scene:
             invented=self.invented,
         )
         self.app = create_app(self.rooms)
+
+    def _publish(self, topic: str, payload: bytes) -> None:
+        self.sent.append((topic, payload))
+        if self.answer is not None:
+            reply = self.answer(decode(payload, Command))
+            told = f"{topic.partition('/command/')[0]}/reply/{reply.id}", encode(reply)
+            asyncio.get_running_loop().call_soon(lambda: self.hub.hear(*told, retain=False))
 
     def tell(self, status: RunStatus, *, retain: bool = False) -> None:
         """Hand a status to the hub as the broker would."""
@@ -438,9 +447,6 @@ class Board:
         told = status.model_copy(update={"seq": self._seq})
         self._loop.call_soon_threadsafe(self.scene.tell, told)
         return told
-
-    def reply(self, payload: bytes) -> None:
-        self._loop.call_soon_threadsafe(self.scene.desk.hear, payload)
 
 
 @pytest.fixture(scope="module")
