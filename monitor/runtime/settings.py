@@ -11,7 +11,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from monitor.contract.errors import SettingsError, UnitError
 from monitor.contract.names import PumpKind
@@ -58,6 +66,14 @@ class Section(BaseModel):
     """A table of the settings file; unknown keys are refused."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _is_no_truth_value(cls, value: object) -> object:
+        """Refuse what would otherwise pass as the number 0 or 1."""
+        if isinstance(value, bool):
+            raise ValueError("true and false are no values here")
+        return value
 
 
 class PressSection(Section):

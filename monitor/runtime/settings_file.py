@@ -24,7 +24,8 @@ def read(file: Path | None) -> tuple[str, dict[str, Any]]:
         raise SettingsError(f"settings {file} cannot be read: {why}; check the path and its owner") from None
     try:
         return text, tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
+        # Beside faults of TOML: numbers of thousands of digits, brackets nested as deep.
         raise SettingsError(f"settings {file}: {error}") from None
 
 
@@ -45,7 +46,7 @@ def _literal(text: str) -> object:
     """Return ``text`` as TOML reads it, or as plain text where it is no TOML value."""
     try:
         return tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
+    except (ValueError, RecursionError):
         return text
 
 
@@ -55,11 +56,23 @@ def complaint(error: ValidationError, *, file: Path | None, text: str, overrides
     names = [str(part) for part in first["loc"]]
     key = ".".join(names)
     what = "unknown key" if first["type"] == "extra_forbidden" else first["msg"].removeprefix("Value error, ")
-    if any(override.partition("=")[0].strip() == key for override in overrides):
+    if first["type"] == "model_type":
+        what = f"is a section: write it as [{key}]"
+    spoken = _override_of(key, overrides)
+    if spoken == key:
         return f"--set {key}: {what}"
     line = _line_of(text, names)
     where = f"settings {file} line {line}" if file and line else f"settings {file}" if file else "settings"
+    if spoken:
+        where = f"{where} with --set {spoken}" if file else f"--set {spoken}"
     return f"{where}: {key or 'file'}: {what}"
+
+
+def _override_of(key: str, overrides: Sequence[str]) -> str | None:
+    """Return the key of the last override that lies under ``key`` or over it."""
+    keys = [override.partition("=")[0].strip() for override in overrides]
+    near = [each for each in keys if f"{each}.".startswith(f"{key}.") or f"{key}.".startswith(f"{each}.")]
+    return near[-1] if near else None
 
 
 def _line_of(text: str, names: Sequence[str]) -> int | None:
