@@ -23,10 +23,6 @@ WIDTHS_S = (0.02, 0.05, 0.1, 0.15, 0.25, 0.45, 0.8)
 """Widths of the plain smoothings [s]: from a sharp dip at 3 Hz to a broad one at 0.15 Hz."""
 LAGS_S = (0.11, 0.16, 0.24, 0.36, 0.54, 0.8, 1.2, 1.8, 2.7)
 """Half periods of the even smoothings [s]: 4.5 Hz to under 0.2 Hz in steps of 1.5."""
-EVEN_WIDTH = 0.6
-"""Width of an even smoothing in lags: broad against noise, and a sine still passes at 86 %."""
-LOOKS = 10
-"""How often at least a smoothing is looked at within its width."""
 NEED_SHARE = 0.45
 """Fall and rise that make a dip, as a share of a full one. Half of a full dip lies as far
 from a missed dip as from a doubled one; a little less leaves room for a weak second side."""
@@ -181,20 +177,3 @@ class DipFinder:
         if self.lag:
             passed *= 0.5 - 0.5 * math.cos(2.0 * math.pi * self.lag / period)
         return max(WIDER_THAN_A_STROKE, passed)
-
-
-def finders(sample_hz: float) -> list[DipFinder]:
-    """Return a finder for every smoothing that ``sample_hz`` can tell apart."""
-    plain = {(max(1, round(sample_hz * width)), 0) for width in WIDTHS_S}
-    lags = {max(1, round(sample_hz * lag)) for lag in LAGS_S}
-    even = {(max(1, round(EVEN_WIDTH * lag)), lag) for lag in lags}
-    return [DipFinder(width, lag=lag) for width, lag in sorted(plain | even)]
-
-
-def turns(found: list[DipFinder]) -> list[tuple[int, list[tuple[DipFinder, int, float, int]]]]:
-    """Return the finders with width, its inverse and lag, by how many samples apart they look."""
-    groups: dict[int, list[tuple[DipFinder, int, float, int]]] = {}
-    for finder in found:
-        every = 1 << max(0, (finder.width // LOOKS).bit_length() - 1)
-        groups.setdefault(every, []).append((finder, finder.width, 1.0 / finder.width, finder.lag))
-    return sorted(groups.items())

@@ -19,7 +19,8 @@ from __future__ import annotations
 import math
 from enum import StrEnum
 
-from hardware.pulsation import KEPT, WIDTHS_S, DipFinder, finders, turns
+from hardware.ears import BETWEEN, GAP, Ears
+from hardware.pulsation import KEPT, WIDTHS_S, DipFinder
 from hardware.pulse import Pulse
 from monitor.contract.names import PumpKind
 
@@ -34,7 +35,7 @@ class NoStrokes(StrEnum):
 
 
 FASTEST_HZ = {
-    PumpKind.AIR_DIAPHRAGM: 4.5,
+    PumpKind.AIR_DIAPHRAGM: 4.0,
     PumpKind.HAND_DIAPHRAGM: 3.0,
     PumpKind.ELECTRIC_DIAPHRAGM: 10.0,
     PumpKind.GEAR: 0.0,
@@ -66,24 +67,10 @@ LEAST_BEND_KPA = 0.02
 ROUGH_KPA = 7.0
 """More than this from sample to sample [kPa rms] is no sensor's noise but a pulsation too
 fast for the samples: three times the 0.3 psi rms of a usual transducer (common practice)."""
-STAY = 1.3
-"""How much better another finder must be to take over the counting."""
-DEEPER = 1.15
-"""How much deeper dips must be to overrule the pace of others."""
-SAME_PACE = (0.75, 1.33)
-"""Ratio of two periods that are one pace."""
-OTHER_PACE = (0.67, 1.5)
-"""Ratio of two periods outside which they are two paces."""
 TOO_SOON = 0.45
 """Share of a period after a stroke in which no other comes."""
-BETWEEN = 0.6
-"""Share of a period that a stroke seen by another finder keeps from its neighbours."""
-GAP = 1.6
-"""Periods without a stroke that make another finder be asked."""
 REST_PERIODS = 6.0
 """Periods without a stroke that are a rest."""
-SHALLOW = 0.5
-"""Share of the deepest dips that even ones must have: less, and they are details of a dip."""
 
 
 class StrokeCounter:
@@ -100,11 +87,11 @@ class StrokeCounter:
         self._hz = sample_hz
         self._kind = kind
         self._shortest = max(SAMPLES_A_STROKE, sample_hz / max(FASTEST_HZ[kind], 1e-9))
-        self._finders = [] if kind is PumpKind.GEAR else finders(sample_hz)
-        self._turns = turns(self._finders)
+        self._ears = Ears(sample_hz=sample_hz)
+        self._finders = [] if kind is PumpKind.GEAR else self._ears.finders
+        self._turns = [] if kind is PumpKind.GEAR else self._ears.turns()
         self._broad = max(1, round(WIDTHS_S[-1] * sample_hz))
-        reaches = [finder.width + 2 * finder.lag for finder in self._finders]
-        self._slots = 1 + max(reaches, default=self._broad)
+        self._slots = 1 + self._ears.reach
         self._sums: list[float] = []
         self._sum = 0.0
         self._at = 0
@@ -227,7 +214,7 @@ class StrokeCounter:
             finder.settle(noise_kpa=noise_kpa, level_kpa=self._level)
             if self._rests(finder):
                 finder.forget()
-        best = self._best()
+        best = self._ears.best(active=self._active)
         if best is not self._active:
             if self._active is None:
                 self._first_at = None
@@ -248,26 +235,6 @@ class StrokeCounter:
             patience = min(SLOWEST_S * self._hz, 4.0 * pulse.period + self._hz)
         return bool(finder.bottoms) and self._at - finder.bottoms[-1] > patience
 
-    def _best(self) -> DipFinder | None:
-        """Return the finder whose dips are surest; where paces differ, the deepest dips are right."""
-        deepest_kpa = max((finder.deepest_kpa for finder in self._finders if not finder.lag), default=0.0)
-        able = [
-            (finder, finder.pulse)
-            for finder in self._finders
-            if finder.trusted
-            and finder.pulse
-            and (not finder.lag or finder.pulse.line_kpa > SHALLOW * deepest_kpa)
-        ]
-        if not able:
-            return None
-        deepest = max((pulse for _, pulse in able), key=lambda pulse: pulse.line_kpa)
-        best, most = None, 0.0
-        for finder, pulse in able:
-            score = pulse.quality * (STAY if finder is self._active else 1.0)
-            if score > most and not _overruled(pulse, by=deepest):
-                best, most = finder, score
-        return best
-
     def _catch_up(self, finder: DipFinder) -> None:
         """Count the dips seen before the finder was chosen."""
         for bottom, depth in zip(finder.bottoms, finder.depths, strict=True):
@@ -285,33 +252,12 @@ class StrokeCounter:
         if gap < TOO_SOON:
             return
         if GAP < gap < REST_PERIODS:
-            self._owed += self._missed(pulse, after=self._counted_at, before=middle)
+            self._owed += self._ears.missed(pulse, after=self._counted_at, before=middle)
         if gap >= REST_PERIODS and self._first_at is None:
             self._first_at = middle
             self._last_run_at = self._counted_at
         self._counted_at = middle
         self._owed += 1
-
-    def _of_one_pace(self, pulse: Pulse) -> list[DipFinder]:
-        """Return the trusted finders that hear strokes as often as ``pulse`` says."""
-        low, high = SAME_PACE
-        return [
-            finder
-            for finder in self._finders
-            if finder.trusted and finder.pulse and low < finder.pulse.period / pulse.period < high
-        ]
-
-    def _missed(self, pulse: Pulse, *, after: float, before: float) -> int:
-        """Return how many strokes another finder saw where the counting one saw none, as on a ramp."""
-        apart, most = BETWEEN * pulse.period, 0
-        for finder in self._of_one_pace(pulse):
-            last, found = after, 0
-            for bottom in finder.bottoms:
-                middle = finder.middle(bottom)
-                if middle - last > apart and before - middle > apart:
-                    last, found = middle, found + 1
-            most = max(most, found)
-        return most
 
     def _look_back(self, finder: DipFinder) -> None:
         """Count strokes before the first counted one that another finder saw: a start hides dips."""
@@ -322,19 +268,10 @@ class StrokeCounter:
             self._first_at = None
             return
         apart = BETWEEN * pulse.period
-        for other in self._of_one_pace(pulse):
+        for other in self._ears.of_one_pace(pulse):
             for bottom in reversed(other.bottoms):
                 middle = other.middle(bottom)
                 before = self._first_at - middle
                 if apart < before < GAP * pulse.period and middle > self._last_run_at + apart:
                     self._first_at = middle
                     self._owed += 1
-
-
-def _overruled(pulse: Pulse, *, by: Pulse) -> bool:
-    """Tell whether deeper dips at another pace make these a part, or a beat, of them."""
-    if by.line_kpa < DEEPER * pulse.line_kpa:
-        return False
-    often, rarely = OTHER_PACE
-    pace = pulse.period / by.period
-    return pace > rarely or (pulse.lag > 0 and pace < often)
