@@ -13,14 +13,14 @@ import os
 import signal
 import sys
 from collections.abc import Coroutine
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.contract.errors import NiterwatchError, SettingsError
+from monitor.contract.errors import EntryRefused, NiterwatchError, SettingsError
 from monitor.contract.units import Dimension, convert
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def main() -> None:
         if not isinstance(fault, NiterwatchError):
             raise
         sys.stderr.write(f"niterwatch: {fault}\n")
-        sys.exit(USAGE if isinstance(fault, SettingsError) else FAULT)
+        sys.exit(USAGE if isinstance(fault, SettingsError | EntryRefused) else FAULT)
     except KeyboardInterrupt:
         sys.exit(INTERRUPTED)
     except BrokenPipeError:
@@ -206,6 +206,54 @@ def uninstall(
 
     board = installation.Board(root=root, dry=dry_run)
     for line in installation.uninstall(board, everything=everything):
+        typer.echo(line)
+
+
+@app.command()
+def plan(
+    batch: Annotated[str, typer.Option(metavar="VOLUME", help='Syrup to be filtered, such as "15 gal".')],
+    settings: SettingsFile = None,
+    overrides: Overrides = None,
+    density: Annotated[
+        str | None, typer.Option(metavar="BRIX", help='Its true density, such as "66.9 Brix".')
+    ] = None,
+    hydrometer: Annotated[
+        str | None, typer.Option(metavar="BRIX", help="What the hydrometer shows in the hot pan.")
+    ] = None,
+    sand: Annotated[str | None, typer.Option(metavar="WORD", help="light, usual, heavy, or learned.")] = None,
+    pan: Annotated[
+        str | None, typer.Option(metavar="TEMPERATURE", help='The pan, such as "195 degF".')
+    ] = None,
+    plates: Annotated[
+        str | None, typer.Option(metavar="TEMPERATURE", help="The press before the run.")
+    ] = None,
+    frames: Annotated[str | None, typer.Option(metavar="NUMBER", help="Window frames in the press.")] = None,
+    notes: Annotated[
+        Path | None, typer.Option(metavar="FILE.csv", help="Earlier runs of this press, to learn from.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Plan the charge before a run.
+
+    Filter aid, sets of papers, pressure, cake, time, heat, density and hot fill.
+    """
+    from monitor import plan_table
+    from monitor.run.plan import plan_for
+
+    loaded = _load(settings, [*(overrides or []), *plan_table.frames_of(frames)])
+    rules, owner = loaded.rules(), loaded.plan_rules()
+    made = plan_for(
+        plan_table.batch_of(
+            batch=batch, density=density, hydrometer=hydrometer, sand=sand, pan=pan, plates=plates
+        ),
+        rules=rules,
+        owner=owner,
+        runs=plan_table.runs_of(notes, rules=rules, owner=owner, today=datetime.now(UTC).astimezone().date()),
+    )
+    if as_json:
+        typer.echo(json.dumps(plan_table.facts(made, owner=owner)))
+        return
+    for line in plan_table.table(made, owner=owner, units=loaded.display.units):
         typer.echo(line)
 
 

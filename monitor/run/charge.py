@@ -57,6 +57,10 @@ SCATTER = 0.08
 NEARLY = 0.02
 """Chances of getting through that differ by less are alike, and the smaller dose is taken."""
 
+SLOWEST = 1.5
+"""A dose whose set takes this many times as long as the pump's pace would is too small, if another
+gets through: hot syrup does not wait (judgement)."""
+
 SEARCH = 60
 """Steps of a search in the dose: they leave less than 1e-6 of it."""
 
@@ -176,7 +180,12 @@ def charge_of(batch_l: float, *, press: PressNow, known: Learned) -> Charge:
 
     best = point(best.dose_kg_m3)
     low, high = _through(point, best, wanted_l=MARGIN * share_l)
-    taken = _surest(point, low, high)
+
+    def slow(dose: float) -> bool:
+        time_s = passing_s(share_l, dose_kg_m3=dose, law=known.law, press=press)
+        return time_s > SLOWEST * share_l / 1000.0 / press.pace_m3_s
+
+    taken = _surest([point(dose) for dose in _doses(low, high)], slow=slow)
     cover = point(1000.0 * COVER_KG_M2 * press.area_m2 / share_l)
     covers = cover.dose_kg_m3 > taken.dose_kg_m3 and cover.capacity_l >= MARGIN * share_l
     return Charge(
@@ -298,7 +307,8 @@ def _through(point: Callable[[float], DosePoint], best: DosePoint, *, wanted_l: 
     return edge(LEAST_DOSE_KG_M3), edge(MOST_DOSE_KG_M3)
 
 
-def _surest(point: Callable[[float], DosePoint], low: float, high: float) -> DosePoint:
-    points = [point(dose) for dose in _doses(low, high)] if high > low else [point(low)]
-    surest = max(candidate.chance for candidate in points)
-    return next(candidate for candidate in points if candidate.chance >= surest - NEARLY)
+def _surest(points: list[DosePoint], *, slow: Callable[[float], bool]) -> DosePoint:
+    """Return the least dose that is nearly as sure as any, among those that are not slow if there are any."""
+    brisk = [candidate for candidate in points if not slow(candidate.dose_kg_m3)] or points
+    surest = max(candidate.chance for candidate in brisk)
+    return next(candidate for candidate in brisk if candidate.chance >= surest - NEARLY)

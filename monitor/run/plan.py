@@ -19,7 +19,16 @@ from monitor.run import basis as bases
 from monitor.run.basis import Basis
 from monitor.run.batch import Batch
 from monitor.run.cake_law import ASSUMPTION, full_volume_l, growth_per_m2
-from monitor.run.charge import MARGIN, Charge, PressNow, charge_of, end_pressure_pa, passing_s
+from monitor.run.charge import (
+    MARGIN,
+    Charge,
+    DosePoint,
+    PressNow,
+    charge_of,
+    dose_point,
+    end_pressure_pa,
+    passing_s,
+)
 from monitor.run.density import DensityCheck, Standing, check_density
 from monitor.run.heating import Heating, heating_of
 from monitor.run.learning import Learned, expecting, learned, unlearned
@@ -83,6 +92,11 @@ class Plan:
     """What is taken for granted of the cake's resistance; null once runs have taught it."""
     advice: tuple[Advice, ...]
     known: Learned
+    press: PressNow
+
+    def at_dose(self, dose_kg_m3: float) -> DosePoint:
+        """Return what one set passes with another dose [kg/m3] than the plan's."""
+        return dose_point(dose_kg_m3, press=self.press, known=self.known, share_l=self.charge.share_l)
 
 
 def plan_for(batch: Batch, *, rules: RunRules, owner: PlanRules, runs: tuple[RunEntry, ...] = ()) -> Plan:
@@ -159,6 +173,7 @@ def plan_for(batch: Batch, *, rules: RunRules, owner: PlanRules, runs: tuple[Run
         assumption=None if bases.opening_taught(known) else ASSUMPTION,
         advice=(),
         known=known,
+        press=press,
     )
     return replace(plan, advice=_advice(plan, rules=rules, owner=owner, pan_c=pan_c))
 
