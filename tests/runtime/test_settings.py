@@ -140,10 +140,10 @@ def test_what_is_refused_is_said_with_its_line(written: Path, text: str, says: s
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("[press]\nframes = ", "Invalid value (at line 2, column 10)"),
-        ("[press\nframes = 5", "Expected ']' at the end of a table declaration (at line 1, column 7)"),
-        ("[press]\n[press]", "Cannot declare ('press',) twice (at line 2, column 7)"),
-        ("\0", "Invalid statement (at line 1, column 1)"),
+        ("[press]\nframes = \n", "(at line 2, column 10)"),
+        ("[press\nframes = 5", "(at line 1, column 7)"),
+        ("[press]\n[press]", "(at line 2, column 7)"),
+        ("\0", "(at line 1, column 1)"),
         ("a = " + "[" * 5000, "maximum recursion depth exceeded"),
         ("a = " + "9" * 5000, "Exceeds the limit"),
     ],
