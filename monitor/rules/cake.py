@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass, field
 
 from monitor.physics import filtration, syrup
+from monitor.rules.flow import PRESSURE_ON_KPA
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import RunRules
 
@@ -33,9 +34,6 @@ BLOCK_S = 20.0
 BLOCK_STROKES = 6.0
 """Fewest strokes in a block: the part of a stroke at its ends is then a few per cent."""
 
-PUSHING_KPA = 34.5
-"""5 psi: under this the pump does not feed the press (common practice, no source)."""
-
 SLOW_FADING = 2.5
 """The long line weighs a block by (its volume / volume now)^2.5: its memory grows with the run."""
 
@@ -44,6 +42,12 @@ MIDDLE_FADING = 8.0
 
 QUICK_FADING = 25.0
 """The short line remembers about a twenty-fifth of the run: a bend shows at once."""
+
+LONGEST_STEP_S = 5.0
+"""A longer silence breaks the block: nobody knows what the pressure was."""
+
+PRESSURE_MEMORY_S = 15.0
+"""How far back the smoothed line pressure looks."""
 
 COLD_SHARE = 0.1
 """Weight of blocks from the warm-up: inlet and outlet are too far apart for one viscosity."""
@@ -89,7 +93,6 @@ class Line:
     vv: float = 0.0
     r: float = 0.0
     vr: float = 0.0
-    rr: float = 0.0
 
     def slope(self) -> float | None:
         """Resistance gained per litre [1e11/m/L]; null while the volumes are too alike."""
@@ -105,15 +108,6 @@ class Line:
             return self.r / self.weight if self.weight > 0.0 else None
         return self.r / self.weight + slope * (volume_l - self.v / self.weight)
 
-    def scatter(self) -> float:
-        """Root mean square distance of the blocks from the line [1e11/m]."""
-        slope = self.slope() or 0.0
-        if self.weight <= 0.0:
-            return 0.0
-        total = self.rr - self.r * self.r / self.weight
-        explained = slope * (self.vr - self.v * self.r / self.weight)
-        return math.sqrt(max(0.0, total - explained) / self.weight)
-
     def with_block(self, volume_l: float, resistance: float, *, weight: float, keep: float) -> Line:
         """Return the line after a block, older ones kept with the share ``keep``."""
         return Line(
@@ -122,7 +116,6 @@ class Line:
             self.vv * keep + weight * volume_l * volume_l,
             self.r * keep + weight * resistance,
             self.vr * keep + weight * volume_l * resistance,
-            self.rr * keep + weight * resistance * resistance,
         )
 
 
@@ -190,10 +183,6 @@ def growth_per_m2(cake: Cake, *, rules: RunRules) -> float | None:
     return None if slope is None else 1e14 * slope * rules.press.paper_area_m2
 
 
-PRESSURE_MEMORY_S = 15.0
-"""How far back the smoothed line pressure looks."""
-
-
 def grown(
     before: Cake,
     second: Second,
@@ -206,7 +195,7 @@ def grown(
 ) -> Cake:
     """Return the cake after ``second``: ``moved_l`` more of ``volume_l`` in ``step_s``."""
     line_kpa = known(second.line_kpa)
-    pushing = line_kpa is not None and line_kpa >= PUSHING_KPA and step_s <= 5.0
+    pushing = line_kpa is not None and line_kpa >= PRESSURE_ON_KPA and step_s <= LONGEST_STEP_S
     pressure_kpa = before.pressure_kpa
     if line_kpa is not None:
         kept = math.exp(-step_s / PRESSURE_MEMORY_S) if pressure_kpa is not None else 0.0

@@ -25,6 +25,9 @@ FAR_LOG = 50.0
 LEAST_CHANCE = 1e-4
 """A witness that gave the run so far less than this chance is worth nothing any more."""
 
+REST_RANGE = 2.0
+"""High end of such a guess, in units of what the frames are sure to take still."""
+
 LOW_CHANCE, MIDDLE_CHANCE, HIGH_CHANCE = 0.9, 0.5, 0.1
 """Chance of still going at the low end, the middle and the high end of a forecast."""
 
@@ -66,7 +69,7 @@ def ending(now_l: float, *, frames: Guess, least_l: float, pressure: Guess) -> E
     if frames_going < LEAST_CHANCE or pressure_going < LEAST_CHANCE:
         # Past what either witness believed possible, the next litres are all one can speak of.
         rest_l = max(least_l - now_l, 0.0) if pressure_going >= LEAST_CHANCE else 0.0
-        return Ending(now_l, now_l + 0.5 * rest_l, now_l + 2.0 * rest_l, limit)
+        return Ending(now_l, now_l + rest_l, now_l + REST_RANGE * rest_l, limit)
     top_l = max(least_l, min(frames.middle_l, pressure.middle_l)) * math.exp(3.0 * frames.error)
     low, least, top = (math.log(max(volume_l, TINY_L)) for volume_l in (now_l, least_l, top_l))
     by_frames, frames_log = frames.scaled()

@@ -38,6 +38,10 @@ PATIENCE_ERROR = 0.25
 BEND_FILL = 0.91
 """Fill at which the resistance leaves its line, the first frames being full (judgement)."""
 
+BELIEVED_FILL = 0.5
+"""A bend is the frames filling only from this share of the expected full volume on: earlier it is
+darker syrup."""
+
 BEND_ERROR = 0.03
 """Error of the volume foretold from the bend, as a share."""
 
@@ -70,7 +74,7 @@ class ForecastState:
     change_soon: bool = False
 
 
-def begin(_rules: RunRules) -> ForecastState:
+def begin(rules: RunRules) -> ForecastState:
     """Return the state of a run that begins now."""
     return ForecastState()
 
@@ -135,7 +139,7 @@ def run_end(state: ForecastState, *, rules: RunRules) -> Ending | None:
     pressure = Guess(_pressure_limit(cake, cake.long, rules), PATIENCE_ERROR)
     # Frames that were nearly full would have bent the line by now.
     least_l = now_l * END_FILL / BEND_FILL
-    if cake.bent_l is not None and cake.bent_l > 0.5 * END_FILL * shape.middle_l:
+    if cake.bent_l is not None and cake.bent_l > BELIEVED_FILL * shape.middle_l:
         frames = Guess(cake.bent_l * END_FILL / BEND_FILL, BEND_ERROR)
         steep_l = _pressure_limit(cake, cake.short, rules)
         if not math.isinf(steep_l) and steep_l > now_l:

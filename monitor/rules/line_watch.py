@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from monitor.contract.names import PumpKind
+from monitor.rules.flow import PRESSURE_ON_KPA
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import RunRules
 
@@ -42,9 +43,6 @@ UNCOUNTED_S = 5.0
 
 EMPTY_KPA = 10.0
 """Under this the line is shut off rather than torn."""
-
-PUSHING_KPA = 34.5
-"""5 psi: from here the line counts as under pressure (common practice, no source)."""
 
 SHOWN_S = 300.0
 """A torn paper is told for this long, or until the pressure is back."""
@@ -83,7 +81,7 @@ def watched(before: LineWatch, second: Second, *, step_s: float, rules: RunRules
     counted = second.strokes is not None and rules.pump.kind is not PumpKind.GEAR
     strokes = (second.strokes or 0) if counted else 0
     moving = strokes > 0 or (known(second.flow_l_min) or 0.0) > 0.0
-    on = line_kpa >= PUSHING_KPA
+    on = line_kpa >= PRESSURE_ON_KPA
     kept = max(0.0, 1.0 - step_s / RATE_MEMORY_S)
     recent = (*before.recent_kpa, line_kpa)[-KEPT_S:] if step_s <= FALL_S else (line_kpa,)
     now = LineWatch(
@@ -110,7 +108,7 @@ def _fall(now: LineWatch, before: LineWatch, rules: RunRules) -> LineWatch:
         return now
     earlier = now.recent_kpa[:-sudden]
     level_kpa = sum(earlier) / len(earlier)
-    if level_kpa < PUSHING_KPA or max(now.recent_kpa[-sudden:]) >= FALLEN_SHARE * level_kpa:
+    if level_kpa < PRESSURE_ON_KPA or max(now.recent_kpa[-sudden:]) >= FALLEN_SHARE * level_kpa:
         return now
     return replace(now, before_kpa=level_kpa, before_strokes_s=before.strokes_s, torn=False)
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from monitor.contract.names import Flag
 from monitor.rules import cake as cakes
+from monitor.rules.flow import NO_STROKE_PERIODS, NO_STROKE_S
 from monitor.rules.forecast import ForecastState
 from monitor.rules.thresholds import RunRules
-from monitor.rules.volume import STILL_S, STILL_STROKES
 
 DEAD_END_S = 60.0
 """Pressure for this long without a first stroke or any flow: a closed valve or a full press."""
@@ -71,7 +71,7 @@ def _stalled(state: ForecastState) -> bool:
     tally = state.tally
     per_stroke_l = tally.stroked_l / tally.strokes if tally.strokes else 0.0
     period_s = tally.recent_s / tally.recent_l * per_stroke_l if tally.recent_l > 1e-9 else 0.0
-    return line.quiet_s >= max(STILL_S, STILL_STROKES * min(period_s, STILL_S))
+    return line.quiet_s >= max(NO_STROKE_S, NO_STROKE_PERIODS * min(period_s, NO_STROKE_S))
 
 
 def _dead_end(state: ForecastState) -> bool:

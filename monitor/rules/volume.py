@@ -11,16 +11,12 @@ import math
 from dataclasses import dataclass
 
 from monitor.contract.names import PumpKind, VolumeSource
+from monitor.rules.flow import NO_STROKE_PERIODS, NO_STROKE_S, PRESSURE_ON_KPA
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import Pump, RunRules
 
 FLOW_MEMORY_S = 30.0
 """How far back the shown flow looks; some six strokes of a slow pump."""
-
-STILL_S = 30.0
-"""No stroke for this long, and for three expected ones, is no flow (common practice, no source)."""
-
-STILL_STROKES = 3.0
 
 BRIDGED_S = 180.0
 """Longest silence bridged with the flow before it; a longer one leaves the volume short."""
@@ -107,7 +103,7 @@ class VolumeTally:
     @property
     def _still(self) -> bool:
         expected_s = self.recent_s / max(self.recent_l, 1e-9) * self.stroked_l / max(self.strokes, 1)
-        return self.since_stroke_s >= max(STILL_S, STILL_STROKES * expected_s)
+        return self.since_stroke_s >= max(NO_STROKE_S, NO_STROKE_PERIODS * expected_s)
 
 
 def countable(pump: Pump) -> bool:
@@ -135,7 +131,7 @@ def tally(before: VolumeTally, second: Second, *, step_s: float, rules: RunRules
         source = VolumeSource.CONTAINERS
         spoke_s = 0.0
     if spoke_s < step_s and source in (VolumeSource.METER, VolumeSource.STROKES):
-        bridged_l, silent_s = _bridge(before, gap_s=step_s - spoke_s, second=second, rules=rules)
+        bridged_l, silent_s = _bridge(before, gap_s=step_s - spoke_s, second=second)
     if spoke_s > 0.0:
         silent_s = 0.0
     moved_l = metered_l + stroked_l
@@ -219,11 +215,11 @@ def _plausible(strokes: int | None, *, step_s: float) -> int | None:
     return strokes
 
 
-def _bridge(before: VolumeTally, *, gap_s: float, second: Second, rules: RunRules) -> tuple[float, float]:
+def _bridge(before: VolumeTally, *, gap_s: float, second: Second) -> tuple[float, float]:
     """Return the volume of an unseen ``gap_s`` and the silence so far."""
     silent_s = before.silent_s + gap_s
     line_kpa = known(second.line_kpa)
-    pushed = line_kpa is None or line_kpa > 0.2 * rules.thresholds.start_kpa
+    pushed = line_kpa is None or line_kpa >= PRESSURE_ON_KPA
     bridged_s = max(0.0, min(silent_s, BRIDGED_S) - min(before.silent_s, BRIDGED_S))
     flow_l_min = before.flow_l_min
     if not pushed or flow_l_min is None:

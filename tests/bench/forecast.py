@@ -1,0 +1,111 @@
+"""How far off the forecast is on a few hundred invented runs: ``python -m tests.bench.forecast``.
+
+Draws presses, syrups and operators at random, replays each run before the forecast, and tells
+the error of the volume left at 25, 50 and 75 % of the run's volume and at half its time, by
+kind of ending; the share of good times to ready; and what a second costs. Exit status 1 when
+half-run is worse than a median of 10 % or a 90th percentile of 25 % of the total.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from statistics import mean, median
+
+from monitor.contract.status import ForecastStatus
+from monitor.rules.forecast import advance, begin, forecast
+from tests.rules import forecast_trial as trial
+from tests.rules.press_runs import PressRun, invent, simulate
+
+MARKS = (0.25, 0.5, 0.75)
+HALF_TIME = "half time"
+READY_EVERY_S = 10.0
+MOST_MEDIAN, MOST_P90 = 0.10, 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """What was said of one run."""
+
+    ended_by: str
+    errors: dict[str, float | None]
+    inside: dict[str, bool]
+    ready: list[bool]
+    cost_s: float
+
+
+def score(seed: int) -> Score:
+    """Replay the run drawn with ``seed``."""
+    run = simulate(invent(seed))
+    rules = trial.rules_of(run)
+    marks = {
+        f"{share:.0%}": next(i for i, v in enumerate(run.volume_l) if v >= share * run.total_l)
+        for share in MARKS
+    }
+    marks[HALF_TIME] = len(run.rows) // 2
+    errors: dict[str, float | None] = {}
+    inside: dict[str, bool] = {}
+    ready, costs, state = [], [], begin(rules)
+    for index, second in enumerate(trial.seconds(run.rows)):
+        began = time.perf_counter()
+        state = advance(state, second, rules=rules)
+        said = forecast(state, rules=rules)
+        costs.append(time.perf_counter() - began)
+        for name, mark in marks.items():
+            if mark == index:
+                errors[name], inside[name] = _volume(run, index, said)
+        left_s = (run.ready_s or 0.0) - second.elapsed_s
+        if left_s > 0.0 and second.elapsed_s >= 60.0 and second.elapsed_s % READY_EVERY_S == 0.0:
+            ready.append(
+                said.ready_in_s is not None and abs(said.ready_in_s - left_s) <= max(30.0, 0.2 * left_s)
+            )
+    return Score(run.ended_by, errors, inside, ready, median(costs))
+
+
+def _volume(run: PressRun, index: int, said: ForecastStatus) -> tuple[float | None, bool]:
+    left_l = run.total_l - run.volume_l[index]
+    if said.volume_left_l is None or said.volume_left_low_l is None or said.volume_left_high_l is None:
+        return None, False
+    held = said.volume_left_low_l <= left_l <= said.volume_left_high_l
+    return (said.volume_left_l - left_l) / run.total_l, held
+
+
+def _table(scores: list[Score]) -> Iterable[str]:
+    yield "at         ended by   runs silent  median    p90   bias in range"
+    for name in (*(f"{share:.0%}" for share in MARKS), HALF_TIME):
+        for kind in ("all", "frames", "pressure", "time"):
+            some = [s for s in scores if kind in ("all", s.ended_by)]
+            told = [error for s in some if (error := s.errors.get(name)) is not None]
+            if not told:
+                continue
+            sizes = [abs(error) for error in told]
+            held = mean(s.inside[name] for s in some if s.errors.get(name) is not None)
+            yield (
+                f"{name:10} {kind:9} {len(told):5} {len(some) - len(told):6} {median(sizes):7.1%} "
+                f"{trial.share_of(sizes, 0.9):6.1%} {mean(told):+6.1%} {held:8.0%}"
+            )
+
+
+def main() -> int:
+    """Print the table; 1 when the limits are not kept."""
+    arguments = argparse.ArgumentParser(description="error of the forecast on invented runs")
+    arguments.add_argument("--runs", type=int, default=300)
+    arguments.add_argument("--first", type=int, default=0, help="first seed")
+    chosen = arguments.parse_args()
+    with ProcessPoolExecutor() as pool:
+        scores = list(pool.map(score, range(chosen.first, chosen.first + chosen.runs), chunksize=4))
+    for line in _table(scores):
+        sys.stdout.write(line + "\n")
+    ready = [good for s in scores for good in s.ready]
+    sys.stdout.write(f"time to ready within 30 s or 20 %: {mean(ready):.0%} of {len(ready)} forecasts\n")
+    sys.stdout.write(f"a second costs {1e6 * median(s.cost_s for s in scores):.0f} us (median)\n")
+    half = [abs(error) for s in scores if (error := s.errors.get("50%")) is not None]
+    return int(median(half) > MOST_MEDIAN or trial.share_of(half, 0.9) > MOST_P90)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
