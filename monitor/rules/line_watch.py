@@ -42,7 +42,7 @@ UNCOUNTED_S = 5.0
 """Where no strokes are counted, a fall that stays this long is believed."""
 
 EMPTY_KPA = 10.0
-"""Under this the line is shut off rather than torn."""
+"""Where no strokes are counted, under this the line is shut off rather than torn."""
 
 SHOWN_S = 300.0
 """A torn paper is told for this long, or until the pressure is back."""
@@ -115,11 +115,13 @@ def _fall(now: LineWatch, before: LineWatch, rules: RunRules) -> LineWatch:
 
 def _judged(now: LineWatch, line_kpa: float, *, counted: bool) -> LineWatch:
     level_kpa = now.before_kpa or 0.0
-    if line_kpa >= RECOVERED_SHARE * level_kpa or line_kpa < EMPTY_KPA or now.fallen_s > SHOWN_S:
+    if line_kpa >= RECOVERED_SHARE * level_kpa or now.fallen_s > SHOWN_S:
         return replace(now, before_kpa=None, fallen_s=0.0, fallen_strokes=0, torn=False)
     if now.torn:
         return now
     if not counted:
+        if line_kpa < EMPTY_KPA:
+            return replace(now, before_kpa=None, fallen_s=0.0, fallen_strokes=0)
         return replace(now, torn=True) if now.fallen_s >= UNCOUNTED_S else now
     if now.fallen_strokes < JUDGED_STROKES and now.fallen_s < JUDGED_S:
         return now

@@ -101,6 +101,11 @@ def test_a_pump_shut_off_is_no_torn_paper() -> None:
     assert Flag.PRESSURE_DROP not in raised(AIR, seconds)
 
 
+def test_a_pump_that_runs_dry_is_told_although_no_pressure_is_left() -> None:
+    found = raised(AIR, each(300, lambda t: {} if t < 200 else {"line_kpa": 4.0, "strokes": 2}))
+    assert 200.0 <= found[Flag.PRESSURE_DROP] <= 206.0
+
+
 def test_a_hand_pump_swings_without_a_false_alarm() -> None:
     rng = random.Random(2)  # noqa: S311 - test data
     hand = trial.rules_for({"pump.kind": "hand diaphragm", "pump.displacement": "200 mL"})
