@@ -6,7 +6,7 @@ at the cut-off pressure the flow falls under the least useful one (:mod:`cake`).
 source of flow there is only the climb of the pressure (:mod:`climb`), and minutes.
 
 The time to ready is the time until the syrup itself, the probe's lag taken out, reaches the
-ready temperature; the flag comes a little later, by the probe's error.
+ready temperature; from then on, until the probe is sure of it and the flag can rise.
 """
 
 from __future__ import annotations

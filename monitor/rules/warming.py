@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from monitor.contract.readings import Point
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import RunRules
 
@@ -24,6 +25,12 @@ LEAST_S = 50.0
 END_OVER_READY_C = 2.0
 """The outlet settles about this far over the ready temperature: the pan is heated to 185-195 degF
 to be filtered (extension bulletins) and the press loses some of it (judgement)."""
+
+PROBE_ERROR_C = 0.5
+"""Error of the outlet probe where no calibration says better (data sheet of the usual one)."""
+
+LEAST_OVER_C = 0.4
+"""The outlet settles at least this far over what is waited for, else there is no waiting."""
 
 SLOW_END = 1.2
 """How much longer the last degrees take than one time constant says (fitted to invented runs)."""
@@ -89,22 +96,28 @@ def warmed(before: Warming, second: Second, *, step_s: float, flow_l_min: float 
 
 
 def time_to_ready(warming: Warming, *, rules: RunRules) -> float | None:
-    """Return seconds until the outlet reaches the ready temperature; null while the data do not say."""
+    """Return seconds until the syrup reaches the ready temperature; null while the data do not say.
+
+    Once it has, seconds until the probe is sure of it: its error over the ready temperature.
+    """
     line = warming.line()
     if warming.seen_s < LEAST_S or line is None:
         return None
     level_c, slope_c_s = line
     ready_c = rules.thresholds.ready_c
-    if level_c >= ready_c:
+    error_c = rules.tuning(Point.OUTLET).tolerance
+    sure_c = ready_c + (PROBE_ERROR_C if error_c is None else error_c)
+    if level_c >= sure_c:
         return 0.0
     if slope_c_s < LEAST_RISE_C_S or not warming.rate:
         return None
-    middle = warming.x / warming.weight
+    target_c = ready_c if level_c < ready_c else sure_c
+    over_c = max(ready_c + END_OVER_READY_C - target_c, LEAST_OVER_C)
     # The slope belongs to the middle of the memory, where the outlet was that much colder.
-    middle_s = -middle / warming.rate
-    gap_c = ready_c + END_OVER_READY_C - (level_c - slope_c_s * middle_s)
-    time_s = SLOW_END * (gap_c / slope_c_s * math.log(gap_c / END_OVER_READY_C) - middle_s)
-    return min(max(time_s, 0.0), FARTHEST_S) if time_s <= FARTHEST_S else None
+    middle_s = -warming.x / warming.weight / warming.rate
+    gap_c = target_c + over_c - (level_c - slope_c_s * middle_s)
+    time_s = SLOW_END * (gap_c / slope_c_s * math.log(gap_c / over_c) - middle_s)
+    return max(time_s, 0.0) if time_s <= FARTHEST_S else None
 
 
 def time_to_precipitation(warming: Warming, *, rules: RunRules) -> float | None:

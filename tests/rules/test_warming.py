@@ -101,6 +101,14 @@ def test_a_hot_outlet_is_ready_now() -> None:
     assert time_to_ready(warm(lumped(86.0, 20.0), until_s=200), rules=RULES) == 0.0
 
 
+def test_a_reached_temperature_is_waited_for_until_the_probe_is_sure() -> None:
+    # Half a degree of error: sure at READY_C + 0.5, here 0.3 degC and so some half a minute away.
+    told = time_to_ready(warm(lambda t: READY_C + 0.2 - 0.01 * (200.0 - t), until_s=200), rules=RULES)
+    assert told == pytest.approx(30.0, abs=15.0)
+    level = time_to_ready(warm(lambda t: READY_C + 0.2, until_s=200), rules=RULES)
+    assert level is None
+
+
 def test_a_lost_minute_is_outlived() -> None:
     curve = lumped(86.0, 150.0)
     holed = warm(lambda t: None if 100 <= t < 160 else curve(t), until_s=190)
