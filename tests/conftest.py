@@ -6,9 +6,14 @@ from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from monitor.runtime.settings import BrokerSection
 from tests.integration import services as programs
+
+# A busy machine is no fault of the code; every test has its own timeout anyway.
+settings.register_profile("niterwatch", deadline=None)
+settings.load_profile("niterwatch")
 
 LOGS = pytest.StashKey[dict[str, Path]]()
 
