@@ -8,7 +8,7 @@ pump pressure.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.contract.names import Flag, Limit
@@ -154,9 +154,13 @@ PROMPTING = frozenset(
 """Flags that play the prompt once when raised; alarms have their own sounds."""
 
 
-def watch(watches: Mapping[Flag, Watch], picture: Picture, *, limits: Thresholds) -> dict[Flag, Watch]:
-    """Return how every rule stands after ``picture``."""
-    return {rule.flag: _turn(rule, watches.get(rule.flag, _LOW), picture, limits) for rule in RULES}
+def watch(watches: dict[Flag, Watch], picture: Picture, *, limits: Thresholds) -> dict[Flag, Watch]:
+    """Return how every rule stands after ``picture``, in the order of :data:`RULES`.
+
+    The very dictionary that was given comes back when nothing has changed.
+    """
+    after = {rule.flag: _turn(rule, watches.get(rule.flag, _LOW), picture, limits) for rule in RULES}
+    return watches if after == watches else after
 
 
 _LOW = Watch()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.contract.events import AlarmMove
-from monitor.contract.names import Alarm, Flag, Signal
+from monitor.contract.names import Alarm, AlarmState, Flag, Signal
 from monitor.contract.readings import Point
 from monitor.contract.status import Standing
 from monitor.rules.alarms import SPECS, AlarmRecord, Cause, Condition, causes_due, move
@@ -43,9 +43,13 @@ class Measure:
 
 def follow(step: Step, picture: Picture) -> None:
     """Make every move that is due, each an event."""
+    watches = step.state.watches
     for alarm, record in step.state.alarms.items():
-        due = causes_due(record, alarm=alarm, condition=_condition(alarm, step, picture), now_s=step.now_s)
-        for cause in due:
+        holds = (watch := watches.get(FLAG_OF[alarm])) is not None and watch.raised
+        if record.state is AlarmState.NORMAL and not holds and alarm not in FILLER_ALARMS:
+            continue
+        condition = _condition(alarm, picture, holds=holds)
+        for cause in causes_due(record, alarm=alarm, condition=condition, now_s=step.now_s):
             shift(step, alarm, cause)
 
 
@@ -106,11 +110,10 @@ def sound(state: State) -> Signal | None:
     return next((signal for signal in (Signal.HIGH, Signal.MEDIUM) if signal in due), None)
 
 
-def _condition(alarm: Alarm, step: Step, picture: Picture) -> Condition:
-    watch = step.state.watches.get(FLAG_OF[alarm])
+def _condition(alarm: Alarm, picture: Picture, *, holds: bool) -> Condition:
     of_filler = alarm in FILLER_ALARMS
     return Condition(
-        holds=watch is not None and watch.raised,
+        holds=holds,
         fitted=picture.filler_fitted or not of_filler,
         suppressed=of_filler and not picture.bottled,
         run_open=picture.run_open,

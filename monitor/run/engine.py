@@ -40,7 +40,7 @@ def step(state: State, entered: Input, *, rules: RunRules) -> tuple[State, tuple
     _judge(under_way)
     if second:
         under_way.effects.append(seconds.row(under_way))
-        under_way.put(second_s=under_way.now_s, strokes=None)
+        seconds.begin_next(under_way)
     if second or under_way.effects or under_way.state.points is not state.points:
         under_way.effects.append(StatusDue())
     return under_way.state, tuple(under_way.effects)
@@ -68,22 +68,21 @@ def _hear(under_way: Step, point: Point, reading: Reading) -> None:
     same_boot = reading.boot == under_way.stamp.boot
     taken_s = reading.mono_ms / 1000.0 - state.origin_s if same_boot else under_way.now_s
     track = hear(before, reading, now_s=under_way.now_s, taken_s=taken_s)
-    under_way.put(points={**state.points, point: track})
-    if reading.value is None:
-        return
-    if point is Point.LINE:
-        flow = state.flow.with_line(reading.value, strokes=reading.strokes, at_s=track.taken_s)
-        heard = state.strokes if reading.strokes is None else (state.strokes or 0) + reading.strokes
-        under_way.put(flow=flow, strokes=heard)
-    elif point is Point.FLOW:
-        under_way.put(flow=replace(state.flow, meter_l_min=reading.value))
+    flow, strokes = state.flow, state.strokes
+    if point is Point.LINE and reading.value is not None:
+        flow = flow.with_line(reading.value, strokes=reading.strokes, at_s=track.taken_s)
+        strokes = strokes if reading.strokes is None else (strokes or 0) + reading.strokes
+    elif point is Point.FLOW and reading.value is not None:
+        flow = replace(flow, meter_l_min=reading.value)
+    under_way.put(points={**state.points, point: track}, flow=flow, strokes=strokes)
 
 
 def _judge(under_way: Step) -> None:
     picture = look(under_way.state, rules=under_way.rules)
-    flags_before = seconds.raised(under_way.state)
+    before = under_way.state
     _decide(under_way, picture)
-    _tell_flags(under_way, flags_before)
+    if under_way.state is not before:
+        _tell_flags(under_way, seconds.raised(before))
     _follow_phase(under_way, picture)
     alarming.follow(under_way, picture)
 
@@ -92,12 +91,13 @@ def _decide(under_way: Step, picture: Picture) -> None:
     state, limits = under_way.state, under_way.rules.thresholds
     verdict = judge(state.verdict, picture, limits=limits)
     watches = watch(state.watches, picture, limits=limits)
-    if verdict.flag is not state.verdict.flag:
-        under_way.put(verdict_since_s=under_way.now_s)
-    under_way.put(verdict=verdict, watches=watches)
-    run = under_way.state.run
+    if verdict == state.verdict and watches is state.watches:
+        return
+    since_s = state.verdict_since_s if verdict.flag is state.verdict.flag else under_way.now_s
+    run = state.run
     if run is not None and verdict.flag is Flag.READY_TO_BOTTLE and not run.bottled:
-        under_way.put(run=replace(run, bottled=True))
+        run = replace(run, bottled=True)
+    under_way.put(verdict=verdict, verdict_since_s=since_s, watches=watches, run=run)
 
 
 def _tell_flags(under_way: Step, before: tuple[Flag, ...]) -> None:

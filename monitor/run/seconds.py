@@ -43,6 +43,11 @@ def pass_second(step: Step) -> None:
         step.put(waiting=(*state.waiting, second)[-WAITING_MOST:])
 
 
+def begin_next(step: Step) -> None:
+    """Start to count the next second."""
+    step.put(second_s=step.now_s, strokes=None)
+
+
 def foresee(run: OpenRun, second: Second, *, rules: RunRules) -> OpenRun:
     """Return ``run`` with its forecast moved on by ``second`` (in engine time)."""
     in_run = replace(second, elapsed_s=second.elapsed_s - run.started_s)
@@ -86,12 +91,10 @@ def row(step: Step) -> RowDue:
 
 
 def raised(state: State) -> tuple[Flag, ...]:
-    """Return the flags raised in ``state``, the verdict first, in their order of declaration."""
-    return tuple(
-        flag
-        for flag in Flag
-        if flag is state.verdict.flag or ((watch := state.watches.get(flag)) is not None and watch.raised)
-    )
+    """Return the flags raised in ``state``, the verdict first, then in the order of the rules."""
+    watched = tuple(flag for flag, watch in state.watches.items() if watch.raised)
+    verdict = state.verdict.flag
+    return watched if verdict is None else (verdict, *watched)
 
 
 def _second(step: Step) -> Second:

@@ -25,7 +25,7 @@ class Step:
 
     def __init__(self, state: State, *, stamp: Stamp, rules: RunRules) -> None:
         now_s = max(state.now_s, stamp.mono_s - state.origin_s)
-        self.state = replace(state, now_s=now_s)
+        self.state = state if now_s == state.now_s else replace(state, now_s=now_s)
         self.stamp = stamp
         self.rules = rules
         self.effects: list[Effect] = []
