@@ -38,12 +38,7 @@ CODE = "var/lib/niterwatch-web/device-code"
 PASSWORDS = "etc/mosquitto/niterwatch.passwd"
 ACCESS = "etc/mosquitto/niterwatch.acl"
 SERVICES = tuple(f"niterwatch-{service}" for service in Service)
-OWN_FOLDERS = (
-    "etc/niterwatch",
-    "var/lib/niterwatch",
-    "var/lib/niterwatch-hardware",
-    "var/lib/niterwatch-web",
-)
+OWN_FOLDERS = ("etc/niterwatch", "var/lib/niterwatch", "var/lib/niterwatch-web")
 """All that ``uninstall --all`` removes with what is in it: settings, passwords, runs, the code."""
 
 FILES = {
@@ -106,7 +101,9 @@ def install(board: Board, *, new_code: Callable[[Path], str]) -> Iterator[str]:
             yield from _lay_accounts(board, tree)
         yield from _lay_code(board, tree, new_code=new_code)
     finally:
-        tree.save()
+        # Also when something failed: what was laid until then can still be taken away.
+        kept = tree.save()
+    yield from _said(kept)
     yield from _told_system(board, _after_laying(board))
     yield f"next: {named(SETTINGS)}, then niterwatch check, then systemctl start niterwatch.target"
 
@@ -124,8 +121,9 @@ def uninstall(board: Board, *, everything: bool = False) -> Iterator[str]:
         for folder in OWN_FOLDERS if everything else ():
             yield from _said(tree.take_away_tree(folder))
     finally:
-        tree.save()
+        kept = tree.save()
         tree.take_away_folders()
+    yield from _said(kept)
     yield from _told_system(board, _after_removing(board, everything=everything))
     if not everything:
         yield "settings, passwords, the device's code and the runs are kept; --all removes them too"

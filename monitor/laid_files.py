@@ -124,19 +124,21 @@ class LaidFiles:
                     place.rmdir()
         self.folders = [folder for folder in self.folders if (self.root / folder).is_dir()]
 
-    def save(self) -> None:
-        """Keep the list, or remove it once nothing of ours is left."""
+    def save(self) -> str | None:
+        """Keep the list, or remove it once nothing of ours is left; return what was done."""
         if self.dry:
-            return
+            return None
+        target = self.root / LIST
         if not self.digests:
             with _told(LIST, "removed"):
-                (self.root / LIST).unlink(missing_ok=True)
-            return
+                target.unlink(missing_ok=True)
+            return self._said("removed", LIST)
         kept = {"files": dict(sorted(self.digests.items())), "folders": sorted(self.folders)}
         text = json.dumps(kept | {"facts": self.facts}, indent=1) + "\n"
-        target = self.root / LIST
-        if not target.exists() or target.read_text(encoding="utf-8") != text:
-            self.write(LIST, text, mode=0o644)
+        if target.exists() and target.read_text(encoding="utf-8") == text:
+            return None
+        self.write(LIST, text, mode=0o644)
+        return self._said("wrote", LIST)
 
     def _digest(self, path: str) -> str | None:
         with _told(path, "read"):
@@ -176,6 +178,8 @@ def _told(path: str, done: str) -> Iterator[None]:
     """Turn what the file system refuses into one line."""
     try:
         yield
+    except InstallationFailed:
+        raise
     except PermissionError as error:
         raise InstallationFailed(
             f"{named(path)} cannot be {done}: {error.strerror}; run it as root (sudo)"
