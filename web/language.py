@@ -1,16 +1,11 @@
-"""The words of one edition, read from ``words/<code>.toml``; the only place that reads them."""
+"""A language's words, asked for by key. Pure; :mod:`web.edition` reads them from their file."""
 
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cache
-from pathlib import Path
-
-WORDS = Path(__file__).parent / "words"
 
 
 class Language(StrEnum):
@@ -42,15 +37,6 @@ class Words:
     def decimal_mark(self) -> str:
         """What stands between units and tenths."""
         return "," if self.language is Language.FR else "."
-
-
-@cache
-def words(language: Language) -> Words:
-    """Return the words of ``language``, read once."""
-    table = tomllib.loads((WORDS / f"{language}.toml").read_text(encoding="utf-8"))
-    terms: Mapping[str, str] = table["glossary"].pop("terms")
-    texts = {f"{section}.{key}": text for section, keys in table.items() for key, text in keys.items()}
-    return Words(language, texts, terms)
 
 
 def slug(name: str) -> str:

@@ -9,7 +9,8 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from web.language import WORDS, Language
+from web.edition import WORDS
+from web.language import Language
 from web.view import LiveView
 from web.viewer import Choice
 

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from monitor.runtime.settings import DisplaySection
+from web.edition import words
 from web.figures import Figures, Units
-from web.language import Language, words
+from web.language import Language
 
 UNITS_COOKIE = "units"
 LANGUAGE_COOKIE = "language"

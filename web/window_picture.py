@@ -88,7 +88,9 @@ def draw(ladder: Ladder, *, figures: Figures) -> str:
 
 def _bare(ladder: Ladder, figures: Figures) -> str:
     """Return an empty frame: the limits are no limits."""
-    frame = element("path", class_="rail", d=f"M{RAIL_LEFT:g} {TOP:g}V{BOTTOM:g}M{RAIL_RIGHT:g} {TOP:g}V{BOTTOM:g}")
+    frame = element(
+        "path", class_="rail", d=f"M{RAIL_LEFT:g} {TOP:g}V{BOTTOM:g}M{RAIL_RIGHT:g} {TOP:g}V{BOTTOM:g}"
+    )
     return picture(
         frame,
         title=_title(ladder, figures),

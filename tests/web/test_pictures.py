@@ -15,8 +15,9 @@ from monitor.contract.units import Dimension, quantity
 from monitor.trace.reader import TraceReader
 from web import press_picture, trace_picture, window_picture
 from web.columns import MOST, Span, narrow
+from web.edition import words
 from web.figures import Figures, Units
-from web.language import Language, words
+from web.language import Language
 
 US = Figures(words(Language.EN), Units.US)
 METRIC = Figures(words(Language.FR), Units.METRIC)

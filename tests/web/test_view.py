@@ -24,9 +24,10 @@ from monitor.contract.status import (
     ThresholdStatus,
     VolumeStatus,
 )
+from web.edition import words
 from web.figures import Figures, Units
 from web.heard import Heard
-from web.language import Language, words
+from web.language import Language
 from web.page import parts
 from web.sentence import Mood, sentence
 from web.view import LiveView, live

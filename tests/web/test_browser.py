@@ -1,0 +1,382 @@
+"""The page in a real Chromium: what it looks like, how it keeps up, how it is acted on."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, expect
+
+from monitor.contract.commands import Command, Reply
+from monitor.contract.payloads import decode
+from monitor.contract.status import RunStatus
+
+pytestmark = pytest.mark.browser
+SIZES = {"phone": (390, 844), "small": (320, 640), "tablet": (820, 1180), "desk": (1280, 800)}
+THEMES = ["light", "dark"]
+STATES = [
+    "no run",
+    "recirculating",
+    "too close",
+    "just ready",
+    "ready",
+    "over",
+    "near clog",
+    "unknown",
+    "alarms",
+    "at rest",
+    "end proposed",
+    "many frames",
+]
+STILL = ["/runs", "/runs/2026-03-20-1", "/health", "/safety", "/glossary", "/press/main/run", "/nowhere"]
+SHOWN_MS = 5000
+"""Longest wait for the page to show what was published."""
+
+OVERFLOW = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+SMALLEST_TEXT = """() => {
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  let least = [1e9, ""];
+  for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+    const holder = node.parentElement;
+    if (!node.textContent.trim() || !holder.checkVisibility() || holder.closest(".hidden, template, title")) continue;
+    const picture = holder.closest("svg[viewBox]");
+    const scale = picture ? picture.getBoundingClientRect().width / picture.viewBox.baseVal.width : 1;
+    const size = parseFloat(getComputedStyle(holder).fontSize) * scale;
+    if (size < least[0]) least = [size, node.textContent.trim()];
+  }
+  return least;
+}"""
+BROKEN_WORDS = """(selector) => [...document.querySelectorAll(selector)].flatMap((holder) => {
+  const broken = holder.scrollWidth > holder.clientWidth + 1 && holder.clientWidth > 0 ? [holder.textContent] : [];
+  const walker = document.createTreeWalker(holder, NodeFilter.SHOW_TEXT);
+  for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+    for (const match of node.textContent.matchAll(/[^\\s\\u00a0]+/g)) {
+      const range = document.createRange();
+      range.setStart(node, match.index);
+      range.setEnd(node, match.index + match[0].length);
+      const lines = new Set([...range.getClientRects()].map((box) => Math.round(box.top)));
+      if (lines.size > 1 && !match[0].includes("-")) broken.push(match[0]);
+    }
+  }
+  return broken;
+})"""
+
+
+def font_px(page: Page, selector: str) -> float:
+    return float(page.eval_on_selector(selector, "(node) => parseFloat(getComputedStyle(node).fontSize)"))
+
+
+class Watch:
+    """What a page said to its console, and whom it asked."""
+
+    def __init__(self, page: Page) -> None:
+        self.complaints: list[str] = []
+        self.hosts: set[str] = set()
+        page.on("console", self._hear)
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        page.on("request", lambda request: self.hosts.add(re.sub(r"^\w+://([^/]+).*", r"\1", request.url)))
+
+    def _hear(self, message: ConsoleMessage) -> None:
+        if message.type in {"error", "warning"} and "404" not in message.text:
+            self.complaints.append(message.text)
+
+
+@pytest.fixture
+def context(browser: Browser) -> Iterator[BrowserContext]:
+    context = browser.new_context(viewport={"width": 390, "height": 844})
+    yield context
+    context.close()
+
+
+def opened(
+    browser: Browser, board: Any, *, size: str, theme: str = "light", language: str = "en", units: str = "us"
+) -> Page:
+    width, height = SIZES[size]
+    context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=theme)  # type: ignore[arg-type]
+    context.add_cookies(
+        [
+            {"name": "language", "value": language, "url": board.address},
+            {"name": "units", "value": units, "url": board.address},
+        ]
+    )
+    return context.new_page()
+
+
+def shown(page: Page, board: Any, status: RunStatus, path: str = "/press/main") -> None:
+    """Publish ``status`` and open the page once it is what the page would show."""
+    told = board.tell(status)
+    page.goto(board.address + path)
+    page.wait_for_function("document.body.dataset.lively === 'yes'", timeout=SHOWN_MS)
+    assert told.seq
+
+
+@pytest.mark.timeout(180)
+@pytest.mark.parametrize("language", ["en", "fr"])
+@pytest.mark.parametrize("size", SIZES)
+def test_every_state_fits_its_screen_and_is_large_enough(
+    browser: Browser, board: Any, states: dict[str, RunStatus], pictures: Path, size: str, language: str
+) -> None:
+    page = opened(browser, board, size=size, language=language, units="us" if language == "en" else "metric")
+    watch = Watch(page)
+    for name in STATES:
+        shown(page, board, states[name])
+        page.screenshot(path=pictures / f"{name.replace(' ', '-')}-{size}-{language}.png")
+        assert page.evaluate(OVERFLOW) <= 0, name
+        assert page.evaluate(BROKEN_WORDS, "h1, .verdict, .do, h2, button, .temperature") == [], name
+        least_px, text = page.evaluate(SMALLEST_TEXT)
+        assert least_px >= 19.99, f"{name}: {text} at {least_px} px"
+        if page.locator(".temperature .whole").count() and size != "small":
+            assert font_px(page, ".temperature .whole") >= 96, name
+        assert font_px(page, ".verdict") >= {"phone": 40, "small": 34, "tablet": 72, "desk": 72}[size], name
+        for act in page.locator("[data-act], .acts .button").all():
+            box = act.bounding_box()
+            assert box is None or box["height"] >= 60, f"{name}: {act.inner_text()}"
+    assert watch.complaints == []
+    assert watch.hosts == {f"127.0.0.1:{board.port}"}
+    page.context.close()
+
+
+@pytest.mark.timeout(180)
+@pytest.mark.parametrize("theme", THEMES)
+def test_axe_finds_no_violation(
+    browser: Browser, board: Any, states: dict[str, RunStatus], pictures: Path, theme: str
+) -> None:
+    page = opened(browser, board, size="phone", theme=theme)
+    for name in STATES:
+        shown(page, board, states[name])
+        page.screenshot(path=pictures / f"{name.replace(' ', '-')}-phone-{theme}.png")
+        found = Axe().run(page)
+        assert found.violations_count == 0, f"{name}: {found.generate_report()}"
+    for path in STILL:
+        page.goto(board.address + path)
+        found = Axe().run(page)
+        assert found.violations_count == 0, f"{path}: {found.generate_report()}"
+    page.context.close()
+
+
+@pytest.mark.timeout(120)
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("language", ["en", "fr"])
+def test_the_other_pages_fit_their_screens(
+    browser: Browser, board: Any, states: dict[str, RunStatus], size: str, language: str
+) -> None:
+    page = opened(browser, board, size=size, language=language)
+    watch = Watch(page)
+    board.tell(states["alarms"])
+    for path in STILL:
+        page.goto(board.address + path)
+        assert page.evaluate(OVERFLOW) <= 0, path
+        assert page.evaluate(BROKEN_WORDS, "h1, h2, button") == [], path
+        least_px, text = page.evaluate(SMALLEST_TEXT)
+        assert least_px >= 19.99, f"{path}: {text} at {least_px} px"
+    assert watch.complaints == []
+    page.context.close()
+
+
+def test_states_are_told_apart_without_colour(
+    browser: Browser, board: Any, states: dict[str, RunStatus]
+) -> None:
+    page = opened(browser, board, size="phone")
+    seen: dict[str, tuple[str, ...]] = {}
+    for name in ("no run", "recirculating", "ready", "over", "unknown"):
+        shown(page, board, states[name])
+        seen[name] = tuple(
+            page.eval_on_selector(
+                ".band",
+                """(band) => { const look = getComputedStyle(band);
+                   return [look.borderBottomStyle + look.borderBottomWidth,
+                           look.backgroundImage === 'none' ? 'plain'
+                             : look.backgroundImage.includes('-45deg') ? 'striped' : 'hatched',
+                           band.querySelector('.verdict').textContent]; }""",
+            )
+        )
+    assert len({look[:2] for look in seen.values()}) == len(seen)
+    assert len({look[2] for look in seen.values()}) == len(seen)
+    page.context.close()
+
+
+def test_a_new_status_reaches_every_viewer(
+    browser: Browser, board: Any, states: dict[str, RunStatus]
+) -> None:
+    pages = [opened(browser, board, size=size) for size in ("phone", "desk")]
+    for page in pages:
+        shown(page, board, states["recirculating"])
+    board.tell(states["ready"])
+    for page in pages:
+        expect(page.locator(".verdict")).to_have_text("Ready to bottle:", timeout=1000)
+        expect(page.locator(".temperature .whole")).to_have_text("185")
+        expect(page).to_have_title(re.compile("^Ready to bottle"))
+        page.context.close()
+
+
+def test_without_scripts_the_state_is_there_and_the_page_loads_itself_again(
+    browser: Browser, board: Any, states: dict[str, RunStatus]
+) -> None:
+    board.tell(states["ready"])
+    context = browser.new_context(java_script_enabled=False, viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    page.goto(board.address + "/press/main")
+    expect(page.locator(".verdict")).to_have_text("Ready to bottle:")
+    assert 'http-equiv="refresh"' in page.content()
+    context.close()
+
+
+@pytest.mark.timeout(60)
+def test_silence_is_said_within_ten_seconds_and_nothing_looks_current(
+    browser: Browser, board: Any, states: dict[str, RunStatus], pictures: Path
+) -> None:
+    page = opened(browser, board, size="phone")
+    shown(page, board, states["ready"])
+    expect(page.locator(".verdict")).to_have_text(
+        re.compile(r"^No data since \d\d:\d\d:\d\d:$"), timeout=10_000
+    )
+    page.screenshot(path=pictures / "silent-phone.png")
+    assert "Ready" not in page.locator("main").inner_text()
+    assert "185" not in page.locator("main").inner_text()
+    board.tell(states["ready"])
+    expect(page.locator(".verdict")).to_have_text("Ready to bottle:", timeout=SHOWN_MS)
+    page.context.close()
+
+
+def test_a_dead_line_is_said_by_the_pages_own_timer(
+    browser: Browser, board: Any, states: dict[str, RunStatus]
+) -> None:
+    page = opened(browser, board, size="phone")
+    page.clock.install()
+    shown(page, board, states["ready"])
+    page.context.set_offline(True)
+    page.clock.run_for(9_000)
+    expect(page.locator(".verdict")).to_have_text(re.compile(r"^No data since"), timeout=SHOWN_MS)
+    assert page.locator("body").get_attribute("data-mood") == "silent"
+    for name in ("outlet", "window", "stack", "points", "tally"):
+        assert not page.locator(f'[data-part="{name}"] > *').first.is_visible(), name
+    page.context.close()
+
+
+def test_a_page_of_another_edition_loads_itself_again_once(
+    browser: Browser, board: Any, states: dict[str, RunStatus]
+) -> None:
+    page = opened(browser, board, size="phone")
+    shown(page, board, states["ready"])
+    page.evaluate("() => { document.body.dataset.version = 'older'; window.before = true; }")
+    with page.expect_event("load", timeout=SHOWN_MS):
+        board.tell(states["ready"])
+    assert page.evaluate("window.before") is None
+    page.context.close()
+
+
+def answering(board: Any, answer: Callable[[Command], Reply] | None) -> None:
+    board.scene.sent.clear()
+    board.scene.answer = answer
+
+
+def done(command: Command) -> Reply:
+    return Reply(id=command.id, done=True)
+
+
+def test_an_alarm_is_acknowledged_under_the_code_which_the_phone_then_keeps(
+    browser: Browser, board: Any, states: dict[str, RunStatus]
+) -> None:
+    answering(board, done)
+    page = opened(browser, board, size="phone")
+    shown(page, board, states["near clog"])
+    page.get_by_role("button", name="Acknowledge").click()
+    page.get_by_label("The code on the board").fill("0000 0000")
+    page.get_by_label("Your name").fill("Ann")
+    page.get_by_role("button", name="Go on").click()
+    expect(page.locator("#code-said")).to_contain_text("That code is wrong", timeout=SHOWN_MS)
+    page.get_by_label("The code on the board").fill(board.scene.code_text)
+    page.get_by_role("button", name="Go on").click()
+    expect(page.locator("#said")).to_have_text("Done: alarm acknowledged.", timeout=SHOWN_MS)
+    command = decode(board.scene.sent[-1][1], Command)
+    assert (command.who, command.args.activation) == ("Ann", 3)  # type: ignore[union-attr]
+    page.reload()
+    page.get_by_role("button", name="Silence").click()
+    expect(page.locator("#said")).to_have_text("Done: sound off for two minutes.", timeout=SHOWN_MS)
+    assert not page.locator("#code").is_visible()
+    page.context.close()
+
+
+def test_containers_notes_and_totals_are_tapped_in_on_the_second_page(
+    browser: Browser, board: Any, states: dict[str, RunStatus]
+) -> None:
+    answering(board, done)
+    page = opened(browser, board, size="small")
+    shown(page, board, states["ready"], "/press/main/run")
+    page.evaluate("(code) => localStorage.setItem('device-code', code)", board.scene.code_text)
+    page.get_by_role("button", name="½ gal", exact=True).click()
+    expect(page.locator("#said")).to_have_text("Done: noted.", timeout=SHOWN_MS)
+    page.get_by_label("Note for the run").fill("late, dark & sticky")
+    page.get_by_role("button", name="Keep note").click()
+    expect(page.locator("#said")).to_have_text("Done: note kept.", timeout=SHOWN_MS)
+    page.get_by_label("Total of the run, gal").fill("14,5")
+    page.get_by_role("button", name="Keep total").click()
+    expect(page.locator("#said")).to_have_text("Done: noted.", timeout=SHOWN_MS)
+    half, note, total = (decode(payload, Command).args for _, payload in board.scene.sent)
+    # NIST SP 811: the US gallon is 3.785 411 784 L.
+    assert half.volume_l == pytest.approx(3.785411784 / 2, abs=1e-4)  # type: ignore[union-attr]
+    assert note.text == "late, dark & sticky"  # type: ignore[union-attr]
+    assert total.volume_l == pytest.approx(14.5 * 3.785411784, rel=1e-6)  # type: ignore[union-attr]
+    page.context.close()
+
+
+def test_a_run_is_ended_only_when_sure_and_a_refusal_is_told(
+    browser: Browser, board: Any, states: dict[str, RunStatus]
+) -> None:
+    answering(board, lambda command: Reply(id=command.id, done=False, reason="no run is open"))
+    page = opened(browser, board, size="phone")
+    shown(page, board, states["ready"], "/press/main/run")
+    page.evaluate("(code) => localStorage.setItem('device-code', code)", board.scene.code_text)
+    page.once("dialog", lambda dialog: dialog.dismiss())
+    page.get_by_role("button", name="End run").click()
+    assert board.scene.sent == []
+    page.once("dialog", lambda dialog: dialog.accept())
+    page.get_by_role("button", name="End run").click()
+    expect(page.locator("#said")).to_have_text("Refused: no run is open.", timeout=SHOWN_MS)
+    page.context.close()
+
+
+def test_a_button_keeps_its_focus_while_the_page_renews_itself(
+    browser: Browser, board: Any, states: dict[str, RunStatus]
+) -> None:
+    page = opened(browser, board, size="phone")
+    shown(page, board, states["near clog"])
+    page.get_by_role("button", name="Acknowledge").focus()
+    alarms = states["near clog"].alarms
+    board.tell(
+        states["near clog"].model_copy(update={"alarms": (alarms[0].model_copy(update={"for_s": 43.0}),)})
+    )
+    expect(page.locator(".alarm-list")).to_contain_text("for 43", timeout=SHOWN_MS)
+    assert page.evaluate("document.activeElement.dataset.act") == "acknowledge"
+    page.context.close()
+
+
+def test_a_choice_of_units_is_kept_on_this_phone_only(
+    browser: Browser, board: Any, states: dict[str, RunStatus]
+) -> None:
+    page = opened(browser, board, size="phone")
+    other = opened(browser, board, size="phone")
+    shown(page, board, states["ready"])
+    page.get_by_role("button", name="°C, kPa, L").click()
+    expect(page.locator(".temperature .whole")).to_have_text("85")
+    page.get_by_role("button", name="Français").click()
+    expect(page.locator(".verdict")).to_contain_text("Prêt à embouteiller")
+    shown(other, board, states["ready"])
+    expect(other.locator(".temperature .whole")).to_have_text("185")
+    page.context.close()
+    other.context.close()
+
+
+def test_the_traces_of_the_open_run_are_there_and_zoom(
+    browser: Browser, board: Any, states: dict[str, RunStatus]
+) -> None:
+    page = opened(browser, board, size="phone")
+    shown(page, board, states["ready"], "/press/main/run")
+    expect(page.locator("#traces svg.trace")).to_have_count(4)
+    page.get_by_role("button", name="Last 5 min").click()
+    expect(page.locator("#traces svg.trace title").first).to_contain_text("to 13", timeout=SHOWN_MS)
+    page.context.close()
