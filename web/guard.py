@@ -20,7 +20,8 @@ POLICY = "default-src 'self'; base-uri 'none'; object-src 'none'; form-action 's
 HEADERS: tuple[tuple[bytes, bytes], ...] = (
     (b"content-security-policy", POLICY.encode()),
     (b"x-content-type-options", b"nosniff"),
-    (b"referrer-policy", b"no-referrer"),
+    # "no-referrer" would make browsers post our own forms with the origin "null".
+    (b"referrer-policy", b"same-origin"),
     (b"cross-origin-opener-policy", b"same-origin"),
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"x-frame-options", b"DENY"),

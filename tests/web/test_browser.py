@@ -42,7 +42,8 @@ SMALLEST_TEXT = """() => {
   let least = [1e9, ""];
   for (let node = walker.nextNode(); node; node = walker.nextNode()) {
     const holder = node.parentElement;
-    if (!node.textContent.trim() || !holder.checkVisibility() || holder.closest(".hidden, template, title")) continue;
+    if (!node.textContent.trim() || !holder.checkVisibility()) continue;
+    if (holder.closest(".hidden, template, title")) continue;
     const picture = holder.closest("svg[viewBox]");
     const scale = picture ? picture.getBoundingClientRect().width / picture.viewBox.baseVal.width : 1;
     const size = parseFloat(getComputedStyle(holder).fontSize) * scale;
@@ -51,7 +52,8 @@ SMALLEST_TEXT = """() => {
   return least;
 }"""
 BROKEN_WORDS = """(selector) => [...document.querySelectorAll(selector)].flatMap((holder) => {
-  const broken = holder.scrollWidth > holder.clientWidth + 1 && holder.clientWidth > 0 ? [holder.textContent] : [];
+  const wide = holder.clientWidth > 0 && holder.scrollWidth > holder.clientWidth + 1;
+  const broken = wide ? [holder.textContent] : [];
   const walker = document.createTreeWalker(holder, NodeFilter.SHOW_TEXT);
   for (let node = walker.nextNode(); node; node = walker.nextNode()) {
     for (const match of node.textContent.matchAll(/[^\\s\\u00a0]+/g)) {
@@ -107,11 +109,10 @@ def opened(
 
 
 def shown(page: Page, board: Any, status: RunStatus, path: str = "/press/main") -> None:
-    """Publish ``status`` and open the page once it is what the page would show."""
+    """Publish ``status``, open the page and wait until its stream has brought it."""
     told = board.tell(status)
     page.goto(board.address + path)
-    page.wait_for_function("document.body.dataset.lively === 'yes'", timeout=SHOWN_MS)
-    assert told.seq
+    page.wait_for_function("(seq) => document.body.dataset.seq === seq", arg=str(told.seq), timeout=SHOWN_MS)
 
 
 @pytest.mark.timeout(180)

@@ -33,7 +33,7 @@ async def test_every_answer_carries_the_headers(scene: Any, path: str) -> None:
     assert "frame-ancestors 'none'" in policy
     assert "unsafe" not in policy
     assert headers["x-content-type-options"] == "nosniff"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
     assert headers["cache-control"] == ("no-cache" if path.startswith("/static") else "no-store")
     assert "server" not in headers
 

@@ -42,6 +42,7 @@ function show(news, told) {
     for (const place of document.querySelectorAll(`[data-part="${name}"]`)) morph(place, html);
   }
   body.dataset.mood = news.mood;
+  body.dataset.seq = news.seq ?? "";
   body.toggleAttribute("data-silent", false);
   if (news.live) {
     fresh.wall = Date.now();
