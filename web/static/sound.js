@@ -48,18 +48,24 @@ export function listen(section) {
     section.dataset.armed = on ? "yes" : "no";
   };
 
+  const armed = () => {
+    showState();
+    if (context?.state === "running" && playing) again();
+  };
+
   at("arm").addEventListener("click", async () => {
     if (context?.state === "running") {
-      stop();
+      context.onstatechange = null;
       await context.close();
       context = null;
     } else {
       context ??= new AudioContext();
-      context.onstatechange = showState;
+      context.onstatechange = armed;
+      // Not awaited: where the browser refuses sound, this promise stays open for ever.
+      context.resume();
       table ??= await (await fetch("/sounds.json")).json();
-      await context.resume();
     }
-    showState();
+    armed();
   });
   at("test").addEventListener("click", () => play("prompt"));
   at("speak").addEventListener("click", () => {
@@ -70,7 +76,7 @@ export function listen(section) {
   });
   document.addEventListener("visibilitychange", () => {
     if (document.visibilityState === "hidden" && context) at("missed").hidden = false;
-    else if (context && context.state !== "running") context.resume().then(showState, showState);
+    else if (context && context.state !== "running") context.resume();
   });
   showState();
   return hear;
@@ -101,6 +107,13 @@ function repeat(signal) {
   play(signal);
   const every = table?.[signal]?.every_s ?? 5;
   playing = { signal, timer: setInterval(() => play(signal), every * 1000) };
+}
+
+// An alarm that was already due is heard at once when the phone is armed.
+function again() {
+  const { signal } = playing;
+  stop();
+  repeat(signal);
 }
 
 function stop() {
