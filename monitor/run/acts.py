@@ -25,6 +25,7 @@ from monitor.rules.alarms import SILENCE_S, Cause
 from monitor.run import opening
 from monitor.run.alarming import shift
 from monitor.run.effects import Answered
+from monitor.run.learned import after_total
 from monitor.run.state import OpenRun
 from monitor.run.step import Step
 
@@ -98,11 +99,20 @@ def _mark(step: Step, args: MarkArgs, *, who: str) -> None:
             step.put(run=replace(run, containers=run.containers + 1, containers_l=filled_l))
         case MarkKind.STIRRED:
             step.put(run=replace(run, stirred_s=step.now_s))
-        case MarkKind.REGULATOR_RAISED | MarkKind.TOTAL_VOLUME:
+        case MarkKind.TOTAL_VOLUME:
+            _learn_total(step, run, total_l=args.volume_l or 0.0)
+        case MarkKind.REGULATOR_RAISED:
             pass
         case _:
             assert_never(args.mark)
     step.happened(Mark, name=args.mark, who=who, volume_l=args.volume_l)
+
+
+def _learn_total(step: Step, run: OpenRun, *, total_l: float) -> None:
+    """Correct the litres a stroke by the run's true total, where its strokes can tell."""
+    learned = after_total(step.state.learned, run.forecast, total_l=total_l, rules=step.set_rules)
+    if learned is not None:
+        step.put(learned=learned)
 
 
 def _acknowledge(step: Step, args: AcknowledgeArgs, *, who: str) -> None:

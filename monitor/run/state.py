@@ -23,6 +23,7 @@ from monitor.rules.freshness import PointTrack
 from monitor.rules.second import Second
 from monitor.rules.thresholds import RunRules
 from monitor.rules.verdict import Verdict
+from monitor.run.learned import Learned
 
 FILLER_ALARMS = frozenset({Alarm.FILLER_TOO_HOT, Alarm.FILLER_TOO_COLD})
 """Alarms of a probe that many presses do not have."""
@@ -74,6 +75,7 @@ class State:
     strokes: int | None = None
     """Strokes heard since then."""
     trouble: str | None = None
+    learned: Learned = Learned()
     events: int = 0
     prompts: int = 0
     answered: tuple[Reply, ...] = ()

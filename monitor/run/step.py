@@ -14,6 +14,7 @@ from monitor.contract.names import Phase
 from monitor.rules.thresholds import RunRules
 from monitor.run.effects import Effect, Happened
 from monitor.run.inputs import Stamp
+from monitor.run.learned import in_force
 from monitor.run.phases import Turn, turned
 from monitor.run.state import State
 
@@ -21,13 +22,15 @@ from monitor.run.state import State
 class Step:
     """The state, the moment, the rules, and the effects gathered so far."""
 
-    __slots__ = ("effects", "rules", "stamp", "state")
+    __slots__ = ("effects", "rules", "set_rules", "stamp", "state")
 
     def __init__(self, state: State, *, stamp: Stamp, rules: RunRules) -> None:
         now_s = max(state.now_s, stamp.mono_s - state.origin_s)
         self.state = state if now_s == state.now_s else replace(state, now_s=now_s)
         self.stamp = stamp
-        self.rules = rules
+        self.set_rules = rules
+        """As the settings say, before anything learned."""
+        self.rules = in_force(rules, state.learned)
         self.effects: list[Effect] = []
 
     @property
