@@ -59,7 +59,7 @@ def read_notes(lines: Iterable[str], *, room_l: float, cup_kg: float, today: dat
                 raise EntryRefused(f"notes: more than {MOST_LINES} lines")
             entries.append(_entry(cells, reader.line_num, room_l=room_l, cup_kg=cup_kg, today=today))
     except csv.Error as error:
-        raise EntryRefused(f"notes line {reader.line_num}: {error}") from None
+        raise EntryRefused(f"notes line {reader.reader.line_num}: {error}") from None
     return tuple(sorted(entries, key=lambda entry: entry.run))
 
 
