@@ -18,7 +18,6 @@ from monitor.runtime.broker import BrokerLink
 from monitor.runtime.clock import Clock, SystemClock
 from monitor.runtime.settings import Settings, WebSection
 from monitor.runtime.watchdog import Watchdog
-from monitor.runtime.watchdog import Watchdog
 from monitor.trace.export import package_zip
 from monitor.trace.reader import TraceReader
 from web.acts import Desk
@@ -42,40 +41,18 @@ _log = logging.getLogger(__name__)
 
 
 class PageServer(uvicorn.Server):
-    """A server whose open streams end with it; ``ready`` is called once it listens.
+    """A server whose open streams end with it; ``ready`` is called once it listens."""
 
-    Each turn of its loop tells ``watchdog`` that the loop still turns.
-    """
-
-    def __init__(
-        self,
-        config: uvicorn.Config,
-        *,
-        hub: Hub,
-        watchdog: Watchdog,
-        ready: Callable[[], None] | None = None,
-    ) -> None:
+    def __init__(self, config: uvicorn.Config, *, hub: Hub, ready: Callable[[], None] | None = None) -> None:
         super().__init__(config)
         self._hub = hub
-        self._watchdog = watchdog
         self._ready = ready
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Start to listen, then say so."""
         await super().startup(sockets=sockets)
-        self._watchdog.ready()
         if self._ready is not None:
             self._ready()
-
-    async def on_tick(self, counter: int) -> bool:
-        """Pet the watchdog, ten times a second; tell whether to stop."""
-        self._watchdog.pet()
-        return await super().on_tick(counter)
-
-    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        """Say that it goes, then close what is open."""
-        self._watchdog.stopping()
-        await super().shutdown(sockets=sockets)
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         """End the streams first: one that stays open would hold the server for ever."""

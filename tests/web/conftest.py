@@ -35,7 +35,6 @@ from monitor.run.effects import Happened, RowDue, RunClosed, RunOpened
 from monitor.run.row import TraceRow
 from monitor.runtime.clock import Clock, ManualClock, SystemClock
 from monitor.runtime.settings import Settings, load
-from monitor.runtime.watchdog import Watchdog
 from monitor.trace.export import package_zip
 from monitor.trace.reader import TraceReader
 from monitor.trace.store import TraceWriter
@@ -433,7 +432,6 @@ class Board:
         self._server = PageServer(
             configured(self.scene.rooms),
             hub=self.scene.hub,
-            watchdog=Watchdog(clock=self.scene.clock),
             ready=self._up.set,
         )
         await self._server.serve(sockets=[self._listener])
