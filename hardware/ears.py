@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hardware.pulsation import LAGS_S, WIDTHS_S, DipFinder
+from hardware.pulsation import LAGS_S, SHARP_WIDTHS_S, WIDTHS_S, DipFinder
 from hardware.pulse import Pulse
 
 STAY = 1.3
@@ -32,7 +32,9 @@ class Ears:
         plain = {(max(1, round(sample_hz * width)), 0) for width in WIDTHS_S}
         lags = {max(1, round(sample_hz * lag)) for lag in LAGS_S}
         even = {(max(1, round(EVEN_WIDTH * lag)), lag) for lag in lags}
+        sharp = sorted({max(1, round(sample_hz * width)) for width in SHARP_WIDTHS_S})
         self.finders = [DipFinder(width, lag=lag) for width, lag in sorted(plain | even)]
+        self.finders += [DipFinder(width, strict=True) for width in sharp]
         self.reach = max(finder.width + 2 * finder.lag for finder in self.finders)
 
     def turns(self) -> list[tuple[int, list[tuple[DipFinder, int, float, int]]]]:

@@ -21,6 +21,8 @@ from hardware.pulse import Pulse
 
 WIDTHS_S = (0.02, 0.05, 0.1, 0.15, 0.25, 0.45, 0.8)
 """Widths of the plain smoothings [s]: from a sharp dip at 3 Hz to a broad one at 0.15 Hz."""
+SHARP_WIDTHS_S = (0.05, 0.1, 0.15)
+"""Widths at which sharp dips far apart are also listened for strictly [s]."""
 LAGS_S = (0.11, 0.16, 0.24, 0.36, 0.54, 0.8, 1.2, 1.8, 2.7)
 """Half periods of the even smoothings [s]: 4.5 Hz to under 0.2 Hz in steps of 1.5."""
 NEED_SHARE = 0.45
@@ -32,6 +34,8 @@ NEED_NOISE = 2.8
 """Fall and rise that make a dip, in standard deviations of the smoothed noise."""
 NEED_NOISE_TRUSTED = 2.0
 """The same once the dips are known to be strokes: the pause after each guards against doubles."""
+NEED_NOISE_STRICT = 4.2
+"""The same for sharp dips far apart: between two of them noise has many chances."""
 NEED_MEAN = 0.02
 """Fall and rise that make a dip, as a share of the mean: well under an air pump's 5 %."""
 NEED_KPA = 0.7
@@ -63,7 +67,10 @@ class DipFinder:
         "_high",
         "_low",
         "_low_at",
+        "_need_noise",
+        "_need_noise_trusted",
         "_quiet",
+        "_strict",
         "bottoms",
         "depths",
         "full_kpa",
@@ -75,9 +82,12 @@ class DipFinder:
         "width",
     )
 
-    def __init__(self, width: int, *, lag: int = 0) -> None:
+    def __init__(self, width: int, *, lag: int = 0, strict: bool = False) -> None:
         self.width = width
         self.lag = lag
+        self._strict = strict
+        self._need_noise = NEED_NOISE_STRICT if strict else NEED_NOISE
+        self._need_noise_trusted = NEED_NOISE_STRICT if strict else NEED_NOISE_TRUSTED
         self.trusted = False
         self.pulse: Pulse | None = None
         self.bottoms: deque[int] = deque(maxlen=KEPT)
@@ -134,7 +144,7 @@ class DipFinder:
         """Follow the line's noise and mean (called a few times a second)."""
         self.noise_kpa = max(LEAST_NOISE_KPA, noise_kpa * self._quiet)
         least = self._gain * max(NEED_KPA, NEED_MEAN * level_kpa)
-        noises = NEED_NOISE_TRUSTED if self.trusted else NEED_NOISE
+        noises = self._need_noise_trusted if self.trusted else self._need_noise
         self._floor_kpa = max(least, noises * self.noise_kpa)
         self.need_kpa = max(self._floor_kpa, NEED_SHARE * self.full_kpa)
 
@@ -163,6 +173,7 @@ class DipFinder:
         return Pulse(
             dips=len(self.bottoms),
             lag=self.lag,
+            strict=self._strict,
             passed=self._passed(period),
             depth_kpa=median(list(self.depths)[-PERIOD_OVER:]) / self._gain,
             noise_kpa=self.noise_kpa / self._gain,

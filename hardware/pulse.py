@@ -32,7 +32,10 @@ ENOUGH_OVER_NOISE = 6.0
 """More height over the noise does not make small dips strokes: a slow wander has it too."""
 EVIDENCE = ((24, 2.4), (16, 3.2), (12, 3.6), (8, 4.2))
 """Dips seen, and the least quality that many must have. Over white noise alone the largest
-quality met in 6.7 h at 20 to 200 Hz was 2.4, 2.7, 3.7 and 4.3 (measured with this code)."""
+quality met in 6.7 h at 20 to 200 Hz was 2.4, 2.7, 3.7 and 4.3, mostly at depths too small to
+believe anyway (measured with the finders that are not strict)."""
+STRICT = 1.4
+"""How much more quality is asked of dips that had to stand 1.5 times as far over the noise."""
 EASE = 0.75
 """Share of every least figure that keeps a trust once given."""
 EVEN_DEVIATION = 0.2
@@ -54,6 +57,8 @@ class Pulse:
     dips: int
     lag: int
     """Half a period of the strokes listened for [samples]; 0 when any are."""
+    strict: bool
+    """Whether only dips far over the noise were taken: then noise too looks deep."""
     passed: float
     """Share of a sine of this period that the smoothing lets through."""
     depth_kpa: float
@@ -116,18 +121,20 @@ class Pulse:
             low, high = PERIODS_OF_LAG
             if self.deviation > EVEN_DEVIATION / ease or not low < self.period / self.lag < high:
                 return False
-        elif self._large(level_kpa):
+        elif not self.strict and self._large(level_kpa):
             return True
         if not trusted and self.alike < ALIKE and self.dips < MIXED_DIPS:
             return False
         quality = min(ENOUGH_OVER_NOISE, self.over_noise) * self.regularity
+        if self.strict:
+            ease *= STRICT
         return any(self.dips >= dips and quality >= ease * least for dips, least in EVIDENCE)
 
     def _large(self, level_kpa: float) -> bool:
         """Tell whether the dips are so deep that a few, or uneven ones, are enough."""
         if self.over_noise < OVER_NOISE or (self.alike < ALIKE and self.dips < EVIDENCE[-1][0]):
             return False
-        if self.depth_kpa > max(LARGE_PULSATION * level_kpa, LARGE_DEPTH_KPA):
+        if self.line_kpa > max(LARGE_PULSATION * level_kpa, LARGE_DEPTH_KPA):
             return self.deviation < LARGE_DEVIATION
-        clear = self.depth_kpa > max(CLEAR_PULSATION * level_kpa, CLEAR_DEPTH_KPA)
+        clear = self.line_kpa > max(CLEAR_PULSATION * level_kpa, CLEAR_DEPTH_KPA)
         return clear and self.dips >= 4 and self.deviation < CLEAR_DEVIATION
