@@ -137,8 +137,8 @@ def _over(rows: Sequence[TraceRow], thresholds: Thresholds) -> Iterator[Finding]
         yield _found(
             Kind.OVER_THRESHOLD,
             span,
-            "new sugar sand comes out of solution at this heat, behind the papers: that syrup wants "
-            "another filtering",
+            "the outlet was, or by the probe's error may have been, over it: new sugar sand comes out of "
+            "solution behind the papers, and that syrup wants another filtering",
         )
 
 

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
+from hardware.simulated_season import Mishap, Scenario
+from hardware.simulated_trace import simulate_trace, write_trace
 from monitor.contract.names import Flag, Phase
 from monitor.run.cake import CakeReading, SetEnd
 from monitor.run.evidence import Finding, Kind, evidence, spans
 from monitor.run.row import TraceRow
 from monitor.runtime.settings import load
+from monitor.trace.replay import replay
+from monitor.trace.trace_file import read_trace
 from tests.run.scene_rows import filled, row
 
 THRESHOLDS = load().rules().thresholds
@@ -118,3 +124,30 @@ def test_near_spans_are_one_and_far_ones_two() -> None:
 def test_every_finding_gives_its_reason() -> None:
     rows = during(40, 60, outlet_c=91.0, flags=(Flag.PRESSURE_DROP, Flag.DE_SETTLING))
     assert all(len(finding.reason) > 20 for finding in found(rows))
+
+
+@pytest.mark.parametrize(
+    ("mishap", "kind"),
+    [
+        (Mishap.NONE, None),
+        (Mishap.HOT_PAN, Kind.OVER_THRESHOLD),
+        (Mishap.TORN_PAPER, Kind.TORN),
+        (Mishap.PROBE_LOST, Kind.NOT_SEEN),
+    ],
+)
+def test_mishap_of_an_invented_run_is_found_by_the_engines_own_rows(
+    mishap: Mishap, kind: Kind | None, tmp_path: Path
+) -> None:
+    rows, truth = simulate_trace(Scenario(mishap=mishap), seed=3)
+    write_trace(tmp_path / "trace.csv", rows)
+    seconds = list(replay(read_trace(tmp_path / "trace.csv"), rules=load().rules()))
+    findings = found(
+        [second.row for second in seconds if second.row is not None],
+        events=[event for second in seconds for event in second.events],
+    )
+    assert {finding.kind for finding in findings} == ({kind} if kind else set())
+    for finding in findings:
+        # The pan is hot some minutes before the outlet is; the others show at once.
+        assert finding.from_s == pytest.approx(
+            truth.mishap_s, abs=150.0 if mishap is Mishap.HOT_PAN else 20.0
+        )
