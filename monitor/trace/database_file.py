@@ -30,7 +30,13 @@ _SIDE_FILES = ("-wal", "-shm")
 
 def connect_read_only(path: Path) -> sqlite3.Connection:
     """Return a connection that cannot write, also where nothing near the file can be written."""
-    if not path.exists():
+    try:
+        there = path.exists()
+    except PermissionError:
+        raise StoreUnreadable(
+            f"{short(path)} is in a folder this user may not enter: ask as its owner, or check store.url"
+        ) from None
+    if not there:
         raise StoreUnreadable(f"{short(path)} does not exist: start the monitor, or check store.url")
     uri = f"file:{quote(str(path.absolute()))}?mode=ro"
     connection = _reader(uri)

@@ -262,3 +262,18 @@ def test_a_reader_says_that_there_is_no_store_yet(bench: Any) -> None:
     with pytest.raises(StoreUnreadable, match="no such table"):
         TraceReader(bench.url).runs()
     assert os.listdir(bench.path.parent) == ["trace.db"]  # noqa: PTH208 - names only
+
+
+def test_a_folder_that_may_not_be_entered_is_said(tmp_path: Path) -> None:
+    closed = tmp_path / "closed"
+    closed.mkdir(mode=0o000)
+    root = os.geteuid() == 0
+    if root:
+        os.seteuid(65534)
+    try:
+        with pytest.raises(StoreUnreadable, match="may not enter|cannot be read"):
+            TraceReader(f"sqlite:///{closed / 'trace.db'}").runs()
+    finally:
+        if root:
+            os.seteuid(0)
+        closed.chmod(0o700)
