@@ -119,7 +119,8 @@ class _Scale:
     step: float
 
     def down(self, value: float, height: float) -> float:
-        """Return how far under the top ``value`` stands."""
+        """Return how far under the top ``value`` stands; beyond the chart it is held at its edge."""
+        value = min(self.high, max(self.low, value))
         return height * (self.high - value) / (self.high - self.low)
 
 
@@ -133,6 +134,10 @@ def _scale(chart: Chart, narrowed: Narrowed, figures: Figures) -> _Scale:
         values.append(chart.floor)
     shown = [figures.worth(value, chart.dimension) for value in values] or [0.0, 1.0]
     low, high = min(shown), max(shown)
+    if chart.floor is not None:
+        # A transducer at rest reads a hair under zero; that is no reason for a negative axis.
+        low = figures.worth(chart.floor, chart.dimension)
+        high = max(high, low)
     step = _nice((max(high - low, 1e-6) * 1.1) / MOST_TICKS)
     top = math.ceil((high + 0.05 * (high - low)) / step) * step
     bottom = math.floor(low / step) * step

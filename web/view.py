@@ -27,6 +27,8 @@ ASKING = frozenset(
 )
 QUIET = frozenset({AlarmState.NORMAL, AlarmState.OUT_OF_SERVICE, AlarmState.SUPPRESSED})
 """States of an alarm that ask for no line on the page."""
+STANDING = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.SHELVED})
+"""States whose name does not say whether the cause is still there."""
 PROMPTS: tuple[Flag, ...] = (
     Flag.NEAR_CEILING,
     Flag.STIR_DUE,
@@ -299,7 +301,7 @@ def _alarm(alarm: AlarmStatus, figures: Figures) -> AlarmView:
     if alarm.value is not None and alarm.threshold is not None and alarm.point is not None:
         write = figures.pressure if alarm.point is Point.LINE else figures.temperature
         more.append(words("alarm.reads", value=write(alarm.value), limit=write(alarm.threshold)))
-    if not alarm.active:
+    if not alarm.active and alarm.state in STANDING:
         more.append(words("alarm.gone"))
     if alarm.silenced_s > 0:
         more.append(words("alarm.silenced", time=figures.duration(alarm.silenced_s)))

@@ -453,6 +453,23 @@ class Board:
         return told
 
 
+@pytest.fixture
+def new_board(store_url: str, device_code: tuple[str, DeviceCode]) -> Iterator[Callable[[], Board]]:
+    """Return what starts a page of its own, for a test that must not share one."""
+    text, code = device_code
+    started: list[Board] = []
+
+    def start() -> Board:
+        board = Board(Scene(load(), SystemClock(), text, code, store_url))
+        board.start()
+        started.append(board)
+        return board
+
+    yield start
+    for board in started:
+        board.stop()
+
+
 @pytest.fixture(scope="module")
 def board(store_url: str, device_code: tuple[str, DeviceCode]) -> Iterator[Board]:
     text, code = device_code

@@ -178,6 +178,30 @@ def test_the_other_pages_fit_their_screens(
     page.context.close()
 
 
+def test_the_overview_of_several_presses_fits_and_moves(
+    browser: Browser,
+    new_board: Any,
+    states: dict[str, RunStatus],
+    pictures: Path,
+) -> None:
+    board = new_board()
+    for press, name in (("front", "ready"), ("back-room", "over"), ("spare", "unknown")):
+        board.tell(states[name].model_copy(update={"press": press}))
+    for size in SIZES:
+        page = opened(browser, board, size=size, theme="dark" if size == "desk" else "light")
+        page.goto(board.address)
+        expect(page.locator(".presses li")).to_have_count(3)
+        page.screenshot(path=pictures / f"overview-{size}.png")
+        assert page.evaluate(OVERFLOW) <= 0
+        assert Axe().run(page).violations_count == 0
+        page.context.close()
+    page = opened(browser, board, size="phone")
+    page.goto(board.address)
+    board.tell(states["over"].model_copy(update={"press": "front"}))
+    expect(page.locator('a[href="/press/front"]')).to_contain_text("Over precipitation", timeout=SHOWN_MS)
+    page.context.close()
+
+
 def test_states_are_told_apart_without_colour(
     browser: Browser, board: Any, states: dict[str, RunStatus]
 ) -> None:
