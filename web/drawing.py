@@ -59,8 +59,8 @@ def hatch(key: str, *, gap: float, cross: bool = False) -> str:
 
 
 def path(points: Iterable[tuple[float, float]]) -> str:
-    """Return the ``d`` of a line through ``points``."""
-    return "M" + "L".join(f"{_written(x)} {_written(y)}" for x, y in points)
+    """Return the ``d`` of a line through ``points``, to a tenth: finer cannot be seen and weighs."""
+    return "M" + "L".join(f"{x:g} {y:.1f}".removesuffix(".0") for x, y in points)
 
 
 def _written(value: object) -> str:
