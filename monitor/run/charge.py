@@ -29,7 +29,7 @@ from monitor.contract.names import Limit
 from monitor.physics.filtration import Filtration, time_at_pressure, volume_at_flow
 from monitor.physics.filtration import cake_factor as cake_factor_of
 from monitor.physics.filtration import medium_factor as medium_factor_of
-from monitor.rules.ending import Guess, ending
+from monitor.rules.ending import HIGH_CHANCE, LOW_CHANCE, MIDDLE_CHANCE, Guess
 from monitor.rules.frames import END_FILL
 from monitor.run.cake_law import CakeLaw, full_volume_l, growth_per_m2
 from monitor.run.learning import Learned
@@ -150,15 +150,17 @@ def dose_point(dose_kg_m3: float, *, press: PressNow, known: Learned, share_l: f
         return max(_pressure_limit_l(law, dose_kg_m3, press), 1e-9)
 
     frames_guess, pressure_guess = (_guess(known, limit) for limit in (frames, pressure))
-    end = ending(0.0, frames=frames_guess, least_l=0.0, pressure=pressure_guess)
+    low_l, middle_l, high_l = (
+        _passed_l(chance, frames_guess, pressure_guess) for chance in (LOW_CHANCE, MIDDLE_CHANCE, HIGH_CHANCE)
+    )
     return DosePoint(
         dose_kg_m3=dose_kg_m3,
         pressure_l=pressure_guess.middle_l,
         frames_l=frames_guess.middle_l,
-        capacity_l=end.middle_l,
-        low_l=end.low_l,
-        high_l=end.high_l,
-        limit=end.limit,
+        capacity_l=middle_l,
+        low_l=low_l,
+        high_l=high_l,
+        limit=Limit.PRESSURE if pressure_guess.middle_l < frames_guess.middle_l else Limit.FRAMES,
         chance=frames_guess.beyond(share_l) * pressure_guess.beyond(share_l),
     )
 
@@ -258,6 +260,22 @@ def _filtration(law: CakeLaw, dose_kg_m3: float, press: PressNow) -> Filtration:
 def _guess(known: Learned, limit: Callable[[CakeLaw], float]) -> Guess:
     middle_l, error = known.guess(limit)
     return Guess(middle_l, math.hypot(error, SCATTER))
+
+
+def _passed_l(chance: float, frames: Guess, pressure: Guess) -> float:
+    """Return the volume that both limits lie beyond with this chance [L].
+
+    It lies under the nearer middle times e^(3 errors), where one chance alone is under one in a
+    hundred, and over it divided by e^(6 errors).
+    """
+    nearer_l = min(frames.middle_l, pressure.middle_l)
+    error = max(frames.error, pressure.error)
+    low_l, high_l = nearer_l * math.exp(-6.0 * error), nearer_l * math.exp(3.0 * error)
+    for _ in range(SEARCH // 2):
+        middle_l = math.sqrt(low_l * high_l)
+        going = frames.beyond(middle_l) * pressure.beyond(middle_l) > chance
+        low_l, high_l = (middle_l, high_l) if going else (low_l, middle_l)
+    return math.sqrt(low_l * high_l)
 
 
 def _sets(batch_l: float, capacity_l: float) -> int:

@@ -227,4 +227,4 @@ def test_plan_is_whole_for_any_batch(volume_l: float, sugar: float, pan_c: float
 def test_what_the_press_passes_follows_its_frames() -> None:
     five = plan(Batch(volume_l=50.0))
     ten = plan(replace(five.batch, volume_l=100.0), press__frames="10")
-    assert ten.charge.best.capacity_l == pytest.approx(2 * five.charge.best.capacity_l, rel=2e-3)
+    assert ten.charge.best.capacity_l == pytest.approx(2 * five.charge.best.capacity_l, rel=1e-6)
