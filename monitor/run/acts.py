@@ -25,7 +25,7 @@ from monitor.rules.alarms import SILENCE_S, Cause
 from monitor.run import opening
 from monitor.run.alarming import shift
 from monitor.run.effects import Answered
-from monitor.run.learned import after_total
+from monitor.run.press_memory import after_total
 from monitor.run.state import OpenRun
 from monitor.run.step import Step
 
@@ -110,9 +110,9 @@ def _mark(step: Step, args: MarkArgs, *, who: str) -> None:
 
 def _learn_total(step: Step, run: OpenRun, *, total_l: float) -> None:
     """Correct the litres a stroke by the run's true total, where its strokes can tell."""
-    learned = after_total(step.state.learned, run.forecast, total_l=total_l, rules=step.set_rules)
+    learned = after_total(step.state.memory, run.forecast, total_l=total_l, rules=step.set_rules)
     if learned is not None:
-        step.put(learned=learned)
+        step.put(memory=learned)
 
 
 def _acknowledge(step: Step, args: AcknowledgeArgs, *, who: str) -> None:

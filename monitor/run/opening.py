@@ -9,8 +9,8 @@ from monitor.rules import forecast as forecasting
 from monitor.rules.flags import RULES
 from monitor.rules.verdict import Verdict
 from monitor.run.effects import RunClosed, RunOpened
-from monitor.run.learned import after_run
 from monitor.run.phases import Turn
+from monitor.run.press_memory import after_run
 from monitor.run.seconds import OPENABLE, foresee, raised
 from monitor.run.state import OpenRun
 from monitor.run.step import Step
@@ -99,8 +99,8 @@ def close(step: Step, *, by: str, ended_s: float | None = None) -> None:
             by=by,
         )
     )
-    learned = after_run(step.state.learned, run.forecast)
-    step.put(run=None, learned=learned, may_open=not step.state.flow.pressure_on or by == BY_NEXT, waiting=())
+    learned = after_run(step.state.memory, run.forecast)
+    step.put(run=None, memory=learned, may_open=not step.state.flow.pressure_on or by == BY_NEXT, waiting=())
 
 
 def _clear_flags(step: Step) -> None:

@@ -23,7 +23,7 @@ from monitor.rules.freshness import PointTrack
 from monitor.rules.second import Second
 from monitor.rules.thresholds import RunRules
 from monitor.rules.verdict import Verdict
-from monitor.run.learned import Learned
+from monitor.run.press_memory import PressMemory
 
 FILLER_ALARMS = frozenset({Alarm.FILLER_TOO_HOT, Alarm.FILLER_TOO_COLD})
 """Alarms of a probe that many presses do not have."""
@@ -75,7 +75,7 @@ class State:
     strokes: int | None = None
     """Strokes heard since then."""
     trouble: str | None = None
-    learned: Learned = Learned()
+    memory: PressMemory = PressMemory()
     events: int = 0
     prompts: int = 0
     answered: tuple[Reply, ...] = ()

@@ -14,8 +14,8 @@ from monitor.contract.names import Phase
 from monitor.rules.thresholds import RunRules
 from monitor.run.effects import Effect, Happened
 from monitor.run.inputs import Stamp
-from monitor.run.learned import in_force
 from monitor.run.phases import Turn, turned
+from monitor.run.press_memory import in_force
 from monitor.run.state import State
 
 
@@ -30,7 +30,7 @@ class Step:
         self.stamp = stamp
         self.set_rules = rules
         """As the settings say, before anything learned."""
-        self.rules = in_force(rules, state.learned)
+        self.rules = in_force(rules, state.memory)
         self.effects: list[Effect] = []
 
     @property

@@ -18,7 +18,7 @@ LONGEST_MEMORY = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Learned:
+class PressMemory:
     """Figures of this press; null is not learned yet."""
 
     displacement_l: float | None = None
@@ -28,31 +28,33 @@ class Learned:
     clean_starts: int = 0
 
 
-def in_force(rules: RunRules, learned: Learned) -> RunRules:
+def in_force(rules: RunRules, memory: PressMemory) -> RunRules:
     """Return ``rules`` with what was learned in the place of what was set."""
-    if learned.displacement_l is not None and learned.set_displacement_l == rules.pump.displacement_l:
-        rules = replace(rules, pump=replace(rules.pump, displacement_l=learned.displacement_l))
-    if learned.clean_resistance_per_m is not None:
-        press = replace(rules.press, clean_resistance_per_m=learned.clean_resistance_per_m)
+    if memory.displacement_l is not None and memory.set_displacement_l == rules.pump.displacement_l:
+        rules = replace(rules, pump=replace(rules.pump, displacement_l=memory.displacement_l))
+    if memory.clean_resistance_per_m is not None:
+        press = replace(rules.press, clean_resistance_per_m=memory.clean_resistance_per_m)
         rules = replace(rules, press=press)
     return rules
 
 
-def after_total(learned: Learned, track: ForecastState, *, total_l: float, rules: RunRules) -> Learned | None:
+def after_total(
+    memory: PressMemory, track: ForecastState, *, total_l: float, rules: RunRules
+) -> PressMemory | None:
     """Return what is known after a person gave the run's true total [L]; null if it teaches nothing."""
-    known_l = in_force(rules, learned).pump.displacement_l
+    known_l = in_force(rules, memory).pump.displacement_l
     found_l = calibrated_displacement(track.tally.strokes, total_l=total_l, displacement_l=known_l)
     if found_l is None:
         return None
-    return replace(learned, displacement_l=found_l, set_displacement_l=rules.pump.displacement_l)
+    return replace(memory, displacement_l=found_l, set_displacement_l=rules.pump.displacement_l)
 
 
-def after_run(learned: Learned, track: ForecastState) -> Learned:
+def after_run(memory: PressMemory, track: ForecastState) -> PressMemory:
     """Return what is known after a run, whose start adds to the press's clean resistance."""
     found = clean_resistance_per_m(track)
     if found is None:
-        return learned
-    starts = learned.clean_starts + 1
-    before = learned.clean_resistance_per_m
+        return memory
+    starts = memory.clean_starts + 1
+    before = memory.clean_resistance_per_m
     mean = found if before is None else before + (found - before) / min(starts, LONGEST_MEMORY)
-    return replace(learned, clean_resistance_per_m=mean, clean_starts=starts)
+    return replace(memory, clean_resistance_per_m=mean, clean_starts=starts)

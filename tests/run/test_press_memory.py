@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from monitor.contract.commands import EndArgs, MarkArgs, MarkKind
-from monitor.run.learned import Learned, in_force
+from monitor.run.press_memory import PressMemory, in_force
 from monitor.run.state import restored, stored
 
 MakeScene = Callable[..., Any]
@@ -28,7 +28,7 @@ def test_a_true_total_corrects_the_litres_a_stroke_and_the_next_run_counts_with_
     counted_l = scene.status().volume.filtered_l
     assert counted_l == pytest.approx(400 * 0.07, rel=0.05)
     assert scene.act(MarkArgs(mark=MarkKind.TOTAL_VOLUME, volume_l=counted_l * 1.15)).done
-    learned_l = scene.state.learned.displacement_l
+    learned_l = scene.state.memory.displacement_l
     assert 0.07 < learned_l <= 0.07 * 1.15
     scene.act(EndArgs())
     scene.line_psi = 0.0
@@ -41,7 +41,7 @@ def test_a_true_total_corrects_the_litres_a_stroke_and_the_next_run_counts_with_
 def test_a_total_beyond_belief_teaches_nothing(make_scene: MakeScene) -> None:
     scene = _pumped(make_scene, seconds=400)
     assert scene.act(MarkArgs(mark=MarkKind.TOTAL_VOLUME, volume_l=2000.0)).done
-    assert scene.state.learned.displacement_l is None
+    assert scene.state.memory.displacement_l is None
 
 
 def test_what_was_learned_survives_a_restart_and_is_void_when_the_owner_sets_another_pump(
@@ -50,12 +50,12 @@ def test_what_was_learned_survives_a_restart_and_is_void_when_the_owner_sets_ano
     scene = _pumped(make_scene, seconds=400)
     scene.act(MarkArgs(mark=MarkKind.TOTAL_VOLUME, volume_l=32.0))
     back = restored(stored(scene.state), boot="another", mono_s=5.0)
-    assert back.learned == scene.state.learned
+    assert back.memory == scene.state.memory
     other = replace(scene.rules, pump=replace(scene.rules.pump, displacement_l=0.12))
-    assert in_force(other, back.learned).pump.displacement_l == 0.12
-    assert in_force(scene.rules, back.learned).pump.displacement_l == back.learned.displacement_l
+    assert in_force(other, back.memory).pump.displacement_l == 0.12
+    assert in_force(scene.rules, back.memory).pump.displacement_l == back.memory.displacement_l
 
 
 def test_nothing_learned_leaves_the_rules_alone(make_scene: MakeScene) -> None:
     scene = make_scene()
-    assert in_force(scene.rules, Learned()) is scene.rules
+    assert in_force(scene.rules, PressMemory()) is scene.rules
