@@ -26,7 +26,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "monitor.runtime": {"monitor.contract", "monitor.rules"},
     "monitor.trace": {"monitor.contract", "monitor.rules", "monitor.run"},
     "hardware": {"monitor.contract", "monitor.runtime"},
-    "web": {"monitor.contract", "monitor.runtime", "monitor.trace"},
+    "web": {"monitor.contract", "monitor.runtime", "monitor.trace", "monitor.run", "monitor.rules"},
 }
 """The rooms; modules that lie loose in ``monitor`` put them together."""
 

@@ -1,4 +1,4 @@
-"""The words of each language, read once from ``words/<code>.toml``; the only place that reads them."""
+"""The words of each language, read once from ``words/<code>.toml``."""
 
 from __future__ import annotations
 

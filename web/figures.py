@@ -36,6 +36,7 @@ SCALE: dict[Units, dict[Dimension, tuple[str, str]]] = {
         Dimension.PRESSURE: ("psi", "psi"),
         Dimension.VOLUME: ("gal", "gal"),
         Dimension.FLOW: ("gal/min", "gal/min"),
+        Dimension.LENGTH: ("in", "in"),
     },
     Units.METRIC: {
         Dimension.TEMPERATURE: ("degC", "°C"),
@@ -43,6 +44,7 @@ SCALE: dict[Units, dict[Dimension, tuple[str, str]]] = {
         Dimension.PRESSURE: ("kPa", "kPa"),
         Dimension.VOLUME: ("L", "L"),
         Dimension.FLOW: ("L/min", "L/min"),
+        Dimension.LENGTH: ("mm", "mm"),
     },
 }
 """Unit of the contract's table and how it is written."""
@@ -109,6 +111,18 @@ class Figures:
         """Return a flow [L/min] as "0.8 gal/min"."""
         return self._with_unit(value_l_min, Dimension.FLOW, 1)
 
+    def length(self, value_m: float) -> str:
+        """Return a thickness [m] as "0.62 in" or "16 mm"."""
+        return self._with_unit(value_m, Dimension.LENGTH, 2 if self.units is Units.US else 0)
+
+    def mass(self, value_kg: float) -> str:
+        """Return a weight of filter aid [kg] as "495 g"."""
+        return f"{self.number(1000.0 * value_kg)}{NO_BREAK}g"
+
+    def brix(self, sugar: float) -> str:
+        """Return a share of sugar [mass fraction] as "66.9 °Brix"."""
+        return f"{self.number(100.0 * sugar, digits=1)}{NO_BREAK}°Brix"
+
     def share(self, value: float) -> str:
         """Return a ratio as "43 %"."""
         space = NO_BREAK if self.words.decimal_mark == "," else ""
@@ -134,6 +148,10 @@ class Figures:
     def time(self, moment: datetime, *, seconds: bool = False) -> str:
         """Return the time of day of ``moment``."""
         return f"{moment.astimezone(self.zone):{'%H:%M:%S' if seconds else '%H:%M'}}"
+
+    def day(self, moment: datetime) -> str:
+        """Return the day of ``moment``."""
+        return f"{moment.astimezone(self.zone):%Y-%m-%d}"
 
     def date(self, moment: datetime) -> str:
         """Return the day and time of ``moment``."""
