@@ -9,9 +9,10 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from monitor.contract.entries import Sand
 from monitor.contract.errors import EntryRefused, UnitError
 from monitor.contract.units import Dimension, convert, quantity
-from monitor.rules.charging import PlanRules, Sand
+from monitor.rules.charging import PlanRules
 from monitor.rules.thresholds import RunRules
 from monitor.run.basis import Basis
 from monitor.run.batch import Batch

@@ -7,25 +7,34 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
-from monitor.contract.names import Alarm
+from monitor.contract.entries import CakeArgs, ChargeArgs, CheckArgs, EntryId, LotArgs, NoteArgs
+from monitor.contract.names import Alarm, Verb
 from monitor.contract.wire import LARGEST_INTEGER, NoteText, ShortText, WireModel
+
+__all__ = [
+    "COMMAND_ARGS",
+    "SHELVE_LIMIT_S",
+    "AcknowledgeArgs",
+    "CakeArgs",
+    "ChargeArgs",
+    "CheckArgs",
+    "Command",
+    "CommandArgs",
+    "CorrectArgs",
+    "EndArgs",
+    "LotArgs",
+    "MarkArgs",
+    "MarkKind",
+    "NoteArgs",
+    "Reply",
+    "ShelveArgs",
+    "SilenceArgs",
+    "StartArgs",
+    "Verb",
+]
 
 SHELVE_LIMIT_S = 600.0
 """Longest shelving of an alarm (requirement: 10 min)."""
-
-
-class Verb(StrEnum):
-    """The acts; also the last level of the command topic."""
-
-    START = "start"
-    END = "end"
-    MARK = "mark"
-    ACKNOWLEDGE = "acknowledge"
-    SILENCE = "silence"
-    SHELVE = "shelve"
-    NOTE = "note"
-    CAKE = "cake"
-    CORRECT = "correct"
 
 
 class MarkKind(StrEnum):
@@ -79,28 +88,16 @@ class ShelveArgs(WireModel):
     seconds: Annotated[float, Field(gt=0, le=SHELVE_LIMIT_S)]
 
 
-class NoteArgs(WireModel):
-    """Words to keep with the run."""
-
-    verb: Literal[Verb.NOTE] = Verb.NOTE
-    text: NoteText
-
-
-class CakeArgs(WireModel):
-    """What the opened cakes show: the share of the frames that was full."""
-
-    verb: Literal[Verb.CAKE] = Verb.CAKE
-    run: ShortText
-    fill: Annotated[float, Field(ge=0, le=1)]
-    text: NoteText = ""
-
-
 class CorrectArgs(WireModel):
-    """A later word on a stored entry; the old one is kept."""
+    """Take ``entry`` back, with the reason; without one, a later word on ``run``. Nothing is erased.
+
+    To put something right, send an entry of the same kind that ``corrects`` the old one.
+    """
 
     verb: Literal[Verb.CORRECT] = Verb.CORRECT
-    run: ShortText
-    text: NoteText
+    entry: EntryId | None = None
+    run: ShortText | None = None
+    text: NoteText = ""
 
 
 CommandArgs = Annotated[
@@ -111,7 +108,10 @@ CommandArgs = Annotated[
     | SilenceArgs
     | ShelveArgs
     | NoteArgs
+    | ChargeArgs
     | CakeArgs
+    | LotArgs
+    | CheckArgs
     | CorrectArgs,
     Field(discriminator="verb"),
 ]
@@ -122,7 +122,7 @@ COMMAND_ARGS: TypeAdapter[CommandArgs] = TypeAdapter(CommandArgs)
 class Command(WireModel):
     """An act on its way to the monitor; ``id`` pairs it with its reply."""
 
-    id: Annotated[str, Field(pattern=r"^[0-9a-f]{8,32}$")]
+    id: EntryId
     who: ShortText
     args: CommandArgs
 

@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 from pydantic import Field, TypeAdapter
 
 from monitor.contract.commands import MarkKind
+from monitor.contract.entries import EarlierRun, EntryGiven, EntryId, ProbeFound
 from monitor.contract.names import Alarm, AlarmState, Flag, Phase
 from monitor.contract.readings import ClockState
 from monitor.contract.status import Standing
@@ -65,15 +66,28 @@ class PhaseMove(Moment):
 
 
 class Mark(Moment):
-    """A person noted something done or seen."""
+    """A person noted something done or seen.
+
+    ``entry`` names what was entered before or after a run, ``given`` is all of it, ``corrects`` the
+    earlier entry that it replaces or takes back.
+    """
 
     kind: Literal["mark"] = "mark"
-    name: MarkKind | Literal["note", "cake", "correction"]
+    name: (
+        MarkKind
+        | Literal["note", "charge", "cake", "lot", "probe check", "earlier run", "correction", "taken back"]
+    )
     state: Literal["noted"] = "noted"
     who: ShortText
     volume_l: float | None = None
     fill: float | None = None
     text: NoteText = ""
+    entry: EntryId | None = None
+    corrects: EntryId | None = None
+    given: EntryGiven | None = None
+    found: ProbeFound | None = None
+    """What a probe check found."""
+    earlier: EarlierRun | None = None
 
 
 Event = Annotated[FlagChange | AlarmMove | PhaseMove | Mark, Field(discriminator="kind")]

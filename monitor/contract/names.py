@@ -5,6 +5,23 @@ from __future__ import annotations
 from enum import StrEnum
 
 
+class Verb(StrEnum):
+    """The acts; also the last level of the command topic."""
+
+    START = "start"
+    END = "end"
+    MARK = "mark"
+    ACKNOWLEDGE = "acknowledge"
+    SILENCE = "silence"
+    SHELVE = "shelve"
+    NOTE = "note"
+    CHARGE = "charge"
+    CAKE = "cake"
+    LOT = "lot"
+    CHECK = "check"
+    CORRECT = "correct"
+
+
 class Phase(StrEnum):
     """Where a run stands."""
 

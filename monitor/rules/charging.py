@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
+
+from monitor.contract.entries import Sand
 
 CUP_KG = 0.045
 """A US cup of filter aid, loosely filled [kg]: 35-60 g (from memory); weigh one of your own bag."""
@@ -32,16 +33,6 @@ aluminium presses)."""
 
 PLATES_C = 15.0
 """Plates before the run [degC]: a sugarhouse away from the pan (judgement)."""
-
-
-class Sand(StrEnum):
-    """How much sugar sand the batch carries, in the owner's words."""
-
-    LIGHT = "light"
-    USUAL = "usual"
-    HEAVY = "heavy"
-    LEARNED = "learned"
-    """As the last runs of this press have shown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,9 +8,12 @@ from typing import assert_never
 from monitor.contract.commands import (
     AcknowledgeArgs,
     CakeArgs,
+    ChargeArgs,
+    CheckArgs,
     Command,
     CorrectArgs,
     EndArgs,
+    LotArgs,
     MarkArgs,
     MarkKind,
     NoteArgs,
@@ -79,6 +82,8 @@ def _do(step: Step, command: Command) -> None:
             step.happened(Mark, run=args.run, name="cake", who=who, fill=args.fill, text=args.text)
         case CorrectArgs():
             step.happened(Mark, run=args.run, name="correction", who=who, text=args.text)
+        case ChargeArgs() | LotArgs() | CheckArgs():
+            raise CommandRefused(f"a {args.verb} cannot be kept yet")
         case _:
             assert_never(args)
 

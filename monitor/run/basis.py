@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from monitor.contract.entries import Sand
 from monitor.rules.charging import (
     AID_DARCY,
     CAKE_KG_M3,
@@ -13,7 +14,6 @@ from monitor.rules.charging import (
     PLATE_KG_M2,
     PLATES_C,
     PlanRules,
-    Sand,
 )
 from monitor.rules.thresholds import Press
 from monitor.run.batch import Batch

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.contract.entries import Sand
 from monitor.contract.errors import EntryRefused
-from monitor.rules.charging import Sand
 
 LEAST_SUGAR, MOST_SUGAR = 0.50, 0.75
 """Sugar that a finished syrup can have [mass fraction]: thinner is not finished, thicker sets."""

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from monitor.contract.entries import Amount, Colour, Firmness
 from monitor.contract.errors import EntryRefused
 from monitor.run.plain_text import plain_text
 
@@ -38,32 +39,8 @@ CLOSED_SHARE = 0.9
 """From this share of the cut-off pressure the papers count as closed."""
 
 
-class Amount(StrEnum):
-    """How full the frames were, in a word."""
-
-    LIGHT = "light"
-    HALF = "half"
-    FULL = "full"
-
-
 FILL_OF = {Amount.LIGHT: 0.25, Amount.HALF: 0.5, Amount.FULL: 0.96}
 """The fill that a word stands for."""
-
-
-class Firmness(StrEnum):
-    """How the cake held together."""
-
-    FIRM = "firm"
-    SOFT = "soft"
-    RUNNY = "runny"
-
-
-class Colour(StrEnum):
-    """The cake's colour beside the dry filter aid's."""
-
-    PALE = "pale"
-    TAN = "tan"
-    DARK = "dark"
 
 
 class Verdict(StrEnum):

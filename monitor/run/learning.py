@@ -16,7 +16,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
-from monitor.rules.charging import PlanRules, Sand
+from monitor.contract.entries import Sand
+from monitor.rules.charging import PlanRules
 from monitor.run.cake_law import CakeLaw, aid_alpha_m_kg, growth_per_m2
 from monitor.run.press_record import RunEntry
 

@@ -10,9 +10,9 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
-from enum import StrEnum
 
 from monitor.contract.commands import MarkKind
+from monitor.contract.entries import Method
 from monitor.contract.errors import EntryRefused
 from monitor.contract.events import Event, Mark
 from monitor.contract.names import Phase
@@ -28,15 +28,6 @@ LONGEST_STEP_S = 5.0
 seen is not counted."""
 
 _INITIALS = re.compile(r"[^\W\d_]{1,4}")
-
-
-class Method(StrEnum):
-    """How the density was measured."""
-
-    HYDROMETER_HOT = "hydrometer, hot, corrected"
-    HYDROMETER_COLD = "hydrometer at 60 degF"
-    REFRACTOMETER = "refractometer"
-    NOT_MEASURED = "not measured"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,10 +13,11 @@ import math
 from collections.abc import Iterable
 from datetime import date
 
+from monitor.contract.entries import Amount
 from monitor.contract.errors import EntryRefused
 from monitor.contract.names import Limit
 from monitor.contract.units import UNITS
-from monitor.run.cake import Amount, CakeReading
+from monitor.run.cake import CakeReading
 from monitor.run.plain_text import plain_text
 from monitor.run.press_record import RunEntry
 

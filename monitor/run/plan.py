@@ -10,9 +10,10 @@ import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from monitor.contract.entries import Sand
 from monitor.contract.units import Dimension, convert
 from monitor.physics.syrup import hot_fill_volume, viscosity
-from monitor.rules.charging import CUP_KG, PlanRules, Sand
+from monitor.rules.charging import CUP_KG, PlanRules
 from monitor.rules.forecast import PATIENCE
 from monitor.rules.thresholds import Press, RunRules
 from monitor.run import basis as bases

@@ -21,13 +21,14 @@ from pydantic import (
     model_validator,
 )
 
+from monitor.contract.entries import Sand
 from monitor.contract.errors import SettingsError, UnitError
 from monitor.contract.names import PumpKind
 from monitor.contract.readings import Point
 from monitor.contract.units import Dimension, quantity
 from monitor.contract.wire import PressName
 from monitor.rules import charging
-from monitor.rules.charging import DensityLimits, PlanRules, Sand
+from monitor.rules.charging import DensityLimits, PlanRules
 from monitor.rules.thresholds import PointTuning, Press, Pump, RunRules, Thresholds
 from monitor.runtime import settings_file
 

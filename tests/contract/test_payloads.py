@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import random
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 import pytest
@@ -16,10 +16,13 @@ from monitor.contract.commands import (
     COMMAND_ARGS,
     AcknowledgeArgs,
     CakeArgs,
+    ChargeArgs,
+    CheckArgs,
     Command,
     CommandArgs,
     CorrectArgs,
     EndArgs,
+    LotArgs,
     MarkArgs,
     MarkKind,
     NoteArgs,
@@ -29,6 +32,7 @@ from monitor.contract.commands import (
     StartArgs,
     Verb,
 )
+from monitor.contract.entries import MOST_MEASURED, FilledContainers, Method, Sand
 from monitor.contract.errors import PayloadRefused
 from monitor.contract.events import EVENT, AlarmMove, Event, FlagChange, Mark, PhaseMove
 from monitor.contract.names import Alarm, AlarmState, Flag, Limit, Phase, Signal, VolumeSource
@@ -105,7 +109,20 @@ ARGS: list[CommandArgs] = [
     ShelveArgs(alarm=Alarm.NEAR_CLOG, seconds=600.0),
     NoteArgs(text="second batch"),
     CakeArgs(run="2026-03-20-1", fill=0.8, text="even"),
+    ChargeArgs(
+        volume_l=56.8, sugar=0.669, method=Method.REFRACTOMETER, sand=Sand.HEAVY, aid_kg=0.51, aid_cups=11.25
+    ),
+    LotArgs(
+        run="2026-03-20-1",
+        packed=date(2026, 3, 20),
+        sugar=0.669,
+        method=Method.HYDROMETER_HOT,
+        containers=(FilledContainers(size_l=3.785411784, count=12),),
+        initials="IV",
+    ),
+    CheckArgs(point=Point.OUTLET, ice_c=0.1, boiling_c=99.6, pressure_kpa=100.8),
     CorrectArgs(run="2026-03-20-1", text="was 5 gal, not 6"),
+    CorrectArgs(entry="0123abcd", text="wrong run"),
 ]
 COMMANDS = [Command(id="0123abcd", who="Ida", args=args) for args in ARGS]
 
@@ -237,6 +254,19 @@ def test_what_is_over_the_limit_is_refused_both_ways() -> None:
     assert decode_one_of(encode(note), EVENT) == note
     with pytest.raises(PayloadRefused, match=r"^RunStatus of \d+ bytes is over 8192$"):
         encode(status(number=1.0, flags=list(Flag) * 10, alarms=list(Alarm), text="x"))
+
+
+def test_the_largest_entry_fits_a_command_and_an_event() -> None:
+    """A ruler on every frame and as many words as a note may have, in letters of four bytes."""
+    words = "\N{GRINNING FACE}" * 500
+    cake = CakeArgs(run="r" * 64, thickness_m=(0.0254 / 3,) * MOST_MEASURED, corrects="f" * 32, text=words)
+    command = Command(id="e" * 32, who="Ida", args=cake)
+    assert decode(encode(command), Command) == command
+    kept = cake.model_copy(update={"text": "", "corrects": None})
+    mark = Mark(
+        **MOMENT, name="cake", who="w" * 64, text=words, entry="e" * 32, corrects="f" * 32, given=kept
+    )
+    assert decode_one_of(encode(mark), EVENT) == mark
 
 
 WIRE: list[type[WireModel]] = [Reading, RunStatus, Command, Reply, Presence]

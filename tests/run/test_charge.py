@@ -15,9 +15,9 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq, minimize_scalar
 from scipy.stats import norm
 
+from monitor.contract.entries import Sand
 from monitor.contract.errors import EntryRefused
 from monitor.contract.names import Limit
-from monitor.rules.charging import Sand
 from monitor.run.cake_law import CakeLaw, full_volume_l, growth_per_m2, sand_alpha_m_kg
 from monitor.run.charge import (
     MARGIN,

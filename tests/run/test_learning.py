@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 from hardware.simulated_season import Scenario, draw_batch
 from hardware.simulated_trace import simulate_trace, write_trace
-from monitor.rules.charging import Sand
+from monitor.contract.entries import Amount, Sand
 from monitor.run.batch import Batch
-from monitor.run.cake import Amount, CakeReading
+from monitor.run.cake import CakeReading
 from monitor.run.learning import Learned, expecting, learned, unlearned
 from monitor.run.plan import plan_for
 from monitor.run.press_record import CakeEntry, RunEntry, in_force, shown_by, with_cakes

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.contract.entries import Method
 from monitor.contract.errors import EntryRefused
 from monitor.contract.names import Phase
-from monitor.run.lot import LotRecord, MeasuredDensity, Method, lot_record
+from monitor.run.lot import LotRecord, MeasuredDensity, lot_record
 from monitor.run.lot_code import lot_code
 from monitor.runtime.settings import load
 from tests.run.scene_rows import STARTED, filled, row

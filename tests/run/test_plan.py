@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.contract.entries import Sand
 from monitor.contract.errors import EntryRefused
-from monitor.rules.charging import DensityLimits, Sand
+from monitor.rules.charging import DensityLimits
 from monitor.run.basis import Origin
 from monitor.run.batch import Batch
 from monitor.run.cake import CakeReading
