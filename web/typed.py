@@ -107,6 +107,15 @@ class Typed:
         return FieldRefused(field, self.figures.words("typed.range", text=text, least=least, most=most))
 
 
+def rewritten(text: str, dimension: Dimension, *, before: Figures, now: Figures) -> str:
+    """Return a bare number typed in the unit of ``before`` in that of ``now``; other text as it is."""
+    plain = text.strip().replace(",", ".")
+    if before.units is now.units or len(plain) > LONGEST or not _BARE.fullmatch(plain):
+        return text
+    value = quantity(f"{plain} {code_of(dimension, before)}", dimension=dimension)
+    return now.number(now.worth(value, dimension), digits=1)
+
+
 def code_of(dimension: Dimension, figures: Figures) -> str:
     """Return the contract's name of the unit that a bare number is in."""
     return "Brix" if dimension is Dimension.SUGAR else SCALE[figures.units][dimension][0]

@@ -1,0 +1,87 @@
+"""The plan of a batch: a form that asks with plain query parameters, and what comes of it."""
+
+from __future__ import annotations
+
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+from starlette.concurrency import run_in_threadpool
+
+from monitor.contract.errors import EntryRefused, StoreError
+from monitor.contract.units import Dimension
+from monitor.run.plan import plan_for
+from monitor.run.press_record import RunEntry
+from web import plan_form
+from web.page import page
+from web.past_runs import PastRuns
+from web.plan_view import PlanView, plan_view
+from web.retold import retold
+from web.rooms import Rooms
+from web.typed import FieldRefused, Typed
+from web.viewer import Choice
+
+LONGEST = 200
+"""Characters of one field that are looked at and shown again."""
+
+
+def router(rooms: Rooms) -> APIRouter:
+    """Return the address of the plan."""
+    routes = APIRouter(default_response_class=HTMLResponse)
+    past = PastRuns(rooms.book.reader, rules=rooms.settings.rules())
+
+    @routes.get("/plan")
+    async def show_plan(request: Request) -> HTMLResponse:
+        given = {name: text[:LONGEST] for name, text in request.query_params.items()}
+        text = await run_in_threadpool(_plan_page, rooms, past, given, rooms.choice(request))
+        return HTMLResponse(text)
+
+    return routes
+
+
+def _plan_page(rooms: Rooms, past: PastRuns, given: dict[str, str], choice: Choice) -> str:
+    figures = choice.figures()
+    typed = Typed(fields=plan_form.in_units_of(given, figures=figures), figures=figures)
+    press = rooms.settings.press
+    view, refused, complaint = None, "", ""
+    if given:
+        try:
+            view = _planned(rooms, past, typed)
+        except FieldRefused as refusal:
+            refused, complaint = refusal.field, str(refusal)
+        except EntryRefused as refusal:
+            complaint = retold(str(refusal), typed.figures.words)
+    return page(
+        "plan",
+        choice=choice,
+        here=f"/plan?{urlencode(given)}" if given else "/plan",
+        press=press.name,
+        fields=plan_form.fields(typed, frames=press.frames),
+        refused=refused,
+        complaint=complaint,
+        v=view,
+        volume_unit=typed.figures.unit(Dimension.VOLUME),
+        invented=rooms.invented,
+    )
+
+
+def _planned(rooms: Rooms, past: PastRuns, typed: Typed) -> PlanView:
+    """Return the plan of what was typed, by all that this press has taught."""
+    settings = rooms.settings
+    wanted = plan_form.read(typed, frames=settings.press.frames)
+    owner = settings.plan_rules()
+    plan = plan_for(
+        wanted.batch,
+        rules=wanted.rules(settings.rules()),
+        owner=owner,
+        runs=_earlier(past, press=settings.press.name),
+    )
+    return plan_view(plan, owner=owner, frames=wanted.frames, figures=typed.figures)
+
+
+def _earlier(past: PastRuns, *, press: str) -> tuple[RunEntry, ...]:
+    """Return what earlier runs taught, oldest first; a store that cannot be read teaches nothing."""
+    try:
+        return past.entries(press)
+    except StoreError:
+        return ()
