@@ -70,6 +70,10 @@ class PointTuning:
     """Error bound in the point's unit that overrides the reading's own; null keeps that."""
     time_constant_s: float = 0.0
     """First-order lag of the sensor in its place [s]."""
+    scale: float = 1.0
+    offset: float = 0.0
+    """Correction that the sensor's reader has made already (read x scale + offset), so that a probe
+    check, which sees corrected values, can say what the settings should be."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,13 +22,14 @@ from monitor.contract.commands import (
     SilenceArgs,
     StartArgs,
 )
-from monitor.contract.errors import CommandRefused, IllegalMove
+from monitor.contract.errors import CommandRefused, EntryRefused, IllegalMove
 from monitor.contract.events import Mark
 from monitor.rules.alarms import SILENCE_S, Cause
-from monitor.run import opening
+from monitor.run import entering, opening
 from monitor.run.alarming import shift
 from monitor.run.effects import Answered
 from monitor.run.press_memory import after_total
+from monitor.run.records import Records
 from monitor.run.state import OpenRun
 from monitor.run.step import Step
 
@@ -36,27 +37,27 @@ REMEMBERED = 32
 """Answers kept to recognise a command that the broker delivers twice."""
 
 
-def carry_out(step: Step, command: Command) -> None:
+def carry_out(step: Step, command: Command, *, records: Records) -> None:
     """Do ``command`` and answer it; a refusal changes nothing."""
     earlier = next((reply for reply in step.state.answered if reply.id == command.id), None)
-    reply = earlier or _answer(step, command)
+    reply = earlier or _answer(step, command, records)
     if earlier is None:
         step.put(answered=(*step.state.answered, reply)[-REMEMBERED:])
     step.effects.append(Answered(reply))
 
 
-def _answer(step: Step, command: Command) -> Reply:
+def _answer(step: Step, command: Command, records: Records) -> Reply:
     before, effects = step.state, len(step.effects)
     try:
-        _do(step, command)
-    except (CommandRefused, IllegalMove) as refusal:
+        _do(step, command, records)
+    except (CommandRefused, EntryRefused, IllegalMove) as refusal:
         step.state = before
         del step.effects[effects:]
         return Reply(id=command.id, done=False, reason=str(refusal)[:200])
     return Reply(id=command.id, done=True)
 
 
-def _do(step: Step, command: Command) -> None:
+def _do(step: Step, command: Command, records: Records) -> None:
     who, args = command.who, command.args
     match args:
         case StartArgs():
@@ -76,14 +77,10 @@ def _do(step: Step, command: Command) -> None:
             if args.alarm not in step.state.alarms:
                 raise CommandRefused(f"{args.alarm} cannot be shelved")
             shift(step, args.alarm, Cause.SHELVED, who=who, shelve_s=args.seconds)
-        case NoteArgs():
-            step.happened(Mark, name="note", who=who, text=args.text)
-        case CakeArgs():
-            step.happened(Mark, run=args.run, name="cake", who=who, fill=args.fill, text=args.text)
+        case NoteArgs() | ChargeArgs() | CakeArgs() | LotArgs() | CheckArgs():
+            entering.enter(step, command, args, records=records)
         case CorrectArgs():
-            step.happened(Mark, run=args.run, name="correction", who=who, text=args.text)
-        case ChargeArgs() | LotArgs() | CheckArgs():
-            raise CommandRefused(f"a {args.verb} cannot be kept yet")
+            entering.correct(step, command, args, records=records)
         case _:
             assert_never(args)
 

@@ -51,7 +51,7 @@ def _take_in(under_way: Step, entered: Input) -> None:
         case ReadingArrived():
             _hear(under_way, entered.point, entered.reading)
         case CommandArrived():
-            acts.carry_out(under_way, entered.command)
+            acts.carry_out(under_way, entered.command, records=entered.records)
         case RecordingChanged():
             under_way.put(trouble=entered.trouble)
         case Tick():

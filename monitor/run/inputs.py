@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from monitor.contract.commands import Command
 from monitor.contract.readings import ClockState, Point, Reading
+from monitor.run.records import Records
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,10 +38,11 @@ class Tick:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CommandArrived:
-    """Somebody asked for an act."""
+    """Somebody asked for an act; what is entered is checked by what is kept already."""
 
     stamp: Stamp
     command: Command
+    records: Records = field(default_factory=Records)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -110,6 +110,8 @@ def lot_record(
     packed: date,
     today: date,
     number: int,
+    code: str | None = None,
+    filled: Mapping[float, int] | None = None,
     density: MeasuredDensity = MeasuredDensity(),
     initials: str = "",
     note: str = "",
@@ -121,12 +123,14 @@ def lot_record(
         run: the run's name.
         press: the press's name.
         rows: seconds of the run.
-        events: events of the run; filled containers are counted from their marks.
+        events: events of the run; filled containers are counted from their marks, unless told.
         thresholds: limits in force in the run.
         scheme: the owner's scheme of lot codes.
         packed: the day it was packed.
         today: the day now; a lot packed later is refused.
         number: which lot of that day.
+        code: the lot's code where a person chose it, in place of the scheme's.
+        filled: size [L] to count of what was filled; null counts the marks.
         density: what was measured.
         initials: who packed it, up to four letters.
         note: words to keep.
@@ -137,15 +141,13 @@ def lot_record(
     """
     if packed > today:
         raise EntryRefused(f"a lot packed on {packed} lies in the future: today is {today}")
-    if initials and not _INITIALS.fullmatch(initials):
-        raise EntryRefused("initials are one to four letters")
     bottled = [(row, step_s) for row, step_s in _stepped(rows) if row.phase is Phase.BOTTLING]
     outlet = packing([(row.outlet_c, step_s) for row, step_s in bottled], thresholds=thresholds)
     filler = packing([(row.filler_c, step_s) for row, step_s in bottled], thresholds=thresholds)
     fill_c = outlet.mean_c if filler.mean_c is None else filler.mean_c
     times = [row.time for row, _ in bottled if row.time is not None]
     return LotRecord(
-        code=lot_code(scheme, packed=packed, press=press, number=number),
+        code=code or lot_code(scheme, packed=packed, press=press, number=number),
         run=run,
         packed=packed,
         started=min(times, default=None),
@@ -153,11 +155,20 @@ def lot_record(
         outlet=outlet,
         filler=filler,
         density=density,
-        containers=_containers(events, sugar=density.sugar, fill_c=fill_c),
-        initials=initials.upper(),
+        containers=_containers(
+            _tapped(events) if filled is None else filled, sugar=density.sugar, fill_c=fill_c
+        ),
+        initials=checked_initials(initials),
         note=plain_text(note, name="note"),
         invented=invented,
     )
+
+
+def checked_initials(initials: str) -> str:
+    """Return ``initials`` in capitals; refuse what is no one to four letters, or nothing."""
+    if initials and not _INITIALS.fullmatch(initials):
+        raise EntryRefused("initials are one to four letters")
+    return initials.upper()
 
 
 def packing(seen: Iterable[tuple[float | None, float]], *, thresholds: Thresholds) -> Packing:
@@ -188,14 +199,17 @@ def _stepped(rows: Iterable[TraceRow]) -> Iterable[tuple[TraceRow, float]]:
         before = row
 
 
-def _containers(
-    events: Iterable[Event], *, sugar: float | None, fill_c: float | None
-) -> tuple[Containers, ...]:
-    sizes = Counter(
+def _tapped(events: Iterable[Event]) -> Counter[float]:
+    return Counter(
         event.volume_l
         for event in events
         if isinstance(event, Mark) and event.name is MarkKind.CONTAINER_FILLED and event.volume_l
     )
+
+
+def _containers(
+    filled: Mapping[float, int], *, sugar: float | None, fill_c: float | None
+) -> tuple[Containers, ...]:
     known = sugar is not None and fill_c is not None
     return tuple(
         Containers(
@@ -205,5 +219,5 @@ def _containers(
             if known
             else None,
         )
-        for size_l, count in sorted(sizes.items(), reverse=True)
+        for size_l, count in sorted(filled.items(), reverse=True)
     )

@@ -48,6 +48,15 @@ def lot_code(scheme: str, *, packed: date, press: str, number: int) -> str:
     return code
 
 
+def checked_code(code: str) -> str:
+    """Return a code that a person chose; refuse one that no lot may have."""
+    if not _CODE.fullmatch(code):
+        raise EntryRefused(
+            "a lot code is 1 to 32 letters, figures, - . and /, with a letter or figure at both ends"
+        )
+    return code
+
+
 def _parts(scheme: str) -> list[tuple[str, str]]:
     try:
         parts = list(Formatter().parse(scheme))

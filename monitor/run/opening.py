@@ -8,6 +8,7 @@ from monitor.contract.events import FlagChange
 from monitor.rules import forecast as forecasting
 from monitor.rules.flags import RULES
 from monitor.rules.verdict import Verdict
+from monitor.run import entering
 from monitor.run.effects import RunClosed, RunOpened
 from monitor.run.phases import Turn
 from monitor.run.press_memory import after_run
@@ -78,6 +79,7 @@ def open_run(step: Step, *, by: str, started_s: float) -> None:
         )
     )
     step.turn(Turn.OPENED, cause=f"opened by {by}"[:64])
+    entering.charge_of_run(step)
 
 
 def close(step: Step, *, by: str, ended_s: float | None = None) -> None:

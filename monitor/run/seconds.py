@@ -101,6 +101,7 @@ def _second(step: Step) -> Second:
     state = step.state
     outlet = outlet_bounds(state, rules=step.rules)
     line = good(state.points.get(Point.LINE), now_s=step.now_s)
+    pan = good(state.points.get(Point.PAN), now_s=step.now_s)
     run = state.run
     return Second(
         elapsed_s=step.now_s,
@@ -113,6 +114,7 @@ def _second(step: Step) -> Second:
         flow_l_min=_value(state.points.get(Point.FLOW), now_s=step.now_s),
         containers_l=run.containers_l if run else 0.0,
         ready=state.verdict.flag is Flag.READY_TO_BOTTLE,
+        pan_c=pan.reading.value if pan else None,
     )
 
 

@@ -12,6 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from monitor.contract.commands import Reply
 from monitor.contract.errors import StoreUnreadable
+from monitor.contract.events import Mark
 from monitor.contract.names import Alarm, AlarmState, Flag, Phase
 from monitor.contract.readings import Point
 from monitor.contract.status import ForecastStatus
@@ -76,6 +77,8 @@ class State:
     """Strokes heard since then."""
     trouble: str | None = None
     memory: PressMemory = PressMemory()
+    charge: Mark | None = None
+    """What was entered for the next run."""
     events: int = 0
     prompts: int = 0
     answered: tuple[Reply, ...] = ()

@@ -7,7 +7,7 @@ immutable and replaced, never changed.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 from monitor.contract.events import AlarmMove, FlagChange, Mark, PhaseMove
 from monitor.contract.names import Phase
@@ -17,6 +17,8 @@ from monitor.run.inputs import Stamp
 from monitor.run.phases import Turn, turned
 from monitor.run.press_memory import in_force
 from monitor.run.state import State
+
+Kind = TypeVar("Kind", AlarmMove, FlagChange, Mark, PhaseMove)
 
 
 class Step:
@@ -48,8 +50,8 @@ class Step:
         """Replace fields of the state."""
         self.state = replace(self.state, **changes)
 
-    def happened(self, kind: type[FlagChange | AlarmMove | PhaseMove | Mark], **fields: Any) -> None:
-        """Record an event of ``kind`` at this moment."""
+    def happened(self, kind: type[Kind], **fields: Any) -> Kind:
+        """Record an event of ``kind`` at this moment and return it."""
         run = self.state.run
         elapsed_s = self.elapsed_s
         moment = {
@@ -62,8 +64,10 @@ class Step:
             "clock": self.stamp.clock,
             "elapsed_s": None if elapsed_s is None else round(elapsed_s, 3),
         }
-        self.effects.append(Happened(kind(**(moment | fields))))
+        event = kind(**(moment | fields))
+        self.effects.append(Happened(event))
         self.put(events=self.state.events + 1)
+        return event
 
     def turn(self, turn: Turn, *, cause: str | None = None) -> Phase:
         """Move the run's phase and record it."""

@@ -353,7 +353,12 @@ class Settings(Section):
             Point.FILLER: self.point.filler,
         }
         tunings = {
-            point: PointTuning(tolerance=section.tolerance, time_constant_s=section.time_constant)
+            point: PointTuning(
+                tolerance=section.tolerance,
+                time_constant_s=section.time_constant,
+                scale=section.scale,
+                offset=section.offset,
+            )
             for point, section in sections.items()
             if section is not None
         }

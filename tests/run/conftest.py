@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from monitor.contract.commands import Command, CommandArgs, Reply
-from monitor.contract.events import AlarmMove, Event, FlagChange, PhaseMove
+from monitor.contract.events import AlarmMove, Event, FlagChange, Mark, PhaseMove
 from monitor.contract.names import Alarm, Flag
 from monitor.contract.readings import UNIT_OF, ClockState, Point, Quality, Reading, Reason
 from monitor.contract.status import RunStatus
@@ -18,6 +18,7 @@ from monitor.rules.thresholds import PointTuning, RunRules
 from monitor.run.effects import Answered, Effect, Happened, RowDue
 from monitor.run.engine import step
 from monitor.run.inputs import CommandArrived, Input, ReadingArrived, RecordingChanged, Stamp, Tick
+from monitor.run.records import Records
 from monitor.run.report import Signature, status_of
 from monitor.run.row import TraceRow
 from monitor.run.state import State, fresh
@@ -65,6 +66,7 @@ class Scene:
     rows: list[TraceRow] = field(default_factory=list)
     sequence: int = 0
     commands: int = 0
+    records: Records = field(default_factory=Records)
     state: State = field(init=False)
 
     def __post_init__(self) -> None:
@@ -80,6 +82,8 @@ class Scene:
             match effect:
                 case Happened():
                     self.events.append(effect.event)
+                    if isinstance(effect.event, Mark):
+                        self.records = self.records.with_entry(effect.event)
                 case Answered():
                     self.replies.append(effect.reply)
                 case RowDue():
@@ -135,7 +139,7 @@ class Scene:
     def act(self, args: CommandArgs, *, who: str = "press hand", command_id: str | None = None) -> Reply:
         self.commands += 1
         command = Command(id=command_id or f"{self.commands:08x}", who=who, args=args)
-        self.enter(CommandArrived(stamp=self.stamp(), command=command))
+        self.enter(CommandArrived(stamp=self.stamp(), command=command, records=self.records))
         return self.replies[-1]
 
     def store(self, trouble: str | None) -> None:

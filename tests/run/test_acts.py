@@ -17,6 +17,7 @@ from monitor.contract.commands import (
 )
 from monitor.contract.events import Mark
 from monitor.contract.names import Alarm, Flag
+from monitor.run.records import KeptRun
 
 MakeScene = Callable[..., Any]
 
@@ -95,6 +96,7 @@ def test_the_flags_of_a_run_are_cleared_in_its_own_record(make_scene: MakeScene)
 def test_notes_and_cakes_are_events_with_who_and_what(make_scene: MakeScene) -> None:
     scene = make_scene()
     scene.warm_up()
+    scene.records = scene.records.with_run("main-earlier", KeptRun())
     scene.act(NoteArgs(text="second pan of the day"), who="press hand")
     scene.act(CakeArgs(run="main-earlier", fill=0.75, text="soft in the middle"))
     note, cake = [event for event in scene.events if isinstance(event, Mark)]
