@@ -135,7 +135,7 @@ def web(settings: SettingsFile = None, overrides: Overrides = None) -> None:
 def code(settings: SettingsFile = None, overrides: Overrides = None) -> None:
     """Make a new code for this device's acts.
 
-    It is printed once; the old one ends.
+    It is printed once; the old one ends at once.
     """
     file = _load(settings, overrides).web.code_file
     text = _new_code(file)
@@ -314,12 +314,10 @@ def export(
 
 def _new_code(file: Path) -> str:
     """Keep a new device's code in ``file`` and return its text."""
-    from monitor.installation import keep_owner
     from web.security import DeviceCode
 
     text, made = DeviceCode.make()
     made.save(file)
-    keep_owner(file)
     return text
 
 

@@ -136,13 +136,6 @@ def shipped() -> Path:
     return inside if inside.is_dir() else package.parent / "systemd"
 
 
-def keep_owner(file: Path) -> None:
-    """Give a file that root wrote to the owner of its folder, so that the owner's service can read it."""
-    if os.geteuid() == 0:
-        folder = file.absolute().parent.stat()
-        os.chown(file, folder.st_uid, folder.st_gid)
-
-
 def _refuse_unfit(board: Board) -> None:
     program = board.program
     if not re.fullmatch(r"/[\w./+-]+", str(program)):

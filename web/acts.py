@@ -17,7 +17,7 @@ from monitor.contract.errors import PayloadRefused
 from monitor.contract.payloads import decode, encode, first_complaint
 from monitor.contract.topics import Topics
 from monitor.runtime.clock import Clock
-from web.security import DeviceCode, Throttle
+from web.security import Code, Throttle
 
 REPLY_S = 3.0
 """How long a person is kept waiting for the monitor's answer [s]; it takes milliseconds."""
@@ -33,6 +33,7 @@ class Outcome(StrEnum):
     DONE = "done"
     REFUSED = "refused"
     WRONG_CODE = "wrong_code"
+    NO_CODE = "no_code"
     PAUSE = "pause"
     NO_ANSWER = "no_answer"
     NO_BROKER = "no_broker"
@@ -43,6 +44,7 @@ HTTP_STATUS: dict[Outcome, HTTPStatus] = {
     Outcome.DONE: HTTPStatus.OK,
     Outcome.REFUSED: HTTPStatus.CONFLICT,
     Outcome.WRONG_CODE: HTTPStatus.UNAUTHORIZED,
+    Outcome.NO_CODE: HTTPStatus.FORBIDDEN,
     Outcome.PAUSE: HTTPStatus.TOO_MANY_REQUESTS,
     Outcome.NO_ANSWER: HTTPStatus.GATEWAY_TIMEOUT,
     Outcome.NO_BROKER: HTTPStatus.SERVICE_UNAVAILABLE,
@@ -67,7 +69,7 @@ class Desk:
         *,
         publish: Callable[[str, bytes], None],
         connected: Callable[[], bool],
-        code: DeviceCode,
+        code: Code,
         clock: Clock,
         reply_s: float = REPLY_S,
     ) -> None:
@@ -79,6 +81,11 @@ class Desk:
         self._throttle = Throttle()
         self._waiting: dict[str, asyncio.Future[Reply]] = {}
         self._hashing = asyncio.Lock()
+
+    @property
+    def open(self) -> bool:
+        """Whether acts can be done at all: the board has a code."""
+        return self._code.made
 
     async def act(self, press: str, verb: Verb, body: bytes, *, code: str, address: str) -> Result:
         """Carry one act of ``address`` to the monitor of ``press`` and return what became of it."""
@@ -101,6 +108,8 @@ class Desk:
     async def _check(self, code: str, address: str) -> Result | None:
         # One hash at a time: each takes 16 MiB, and a crowd of wrong codes must not.
         async with self._hashing:
+            if not self._code.made:
+                return Result(Outcome.NO_CODE)
             pause_s = self._throttle.pause_s(address, now_s=self._clock.monotonic())
             if pause_s > 0.0:
                 return Result(Outcome.PAUSE, pause_s=pause_s)

@@ -5,16 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from monitor.contract.presence import HEARTBEAT_S, Presence, Service
+from monitor.contract.presence import Service
 from monitor.contract.status import Standing
 from web.figures import Figures
 from web.heard import Heard
+from web.heartbeat import Heartbeat, alive, trouble
 from web.language import slug
-from web.sentence import why_not_good
-from web.view import told
-
-MISSED_BEATS = 3.0
-"""Heartbeats that may be missed before a service counts as down."""
+from web.sentence import told, why_not_good
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +31,7 @@ class Page:
     dropped: int
     refused: int
     viewers: int
+    code_made: bool
     software: str
     store: str | None
     """Why the store cannot be read, null when it can."""
@@ -54,13 +52,18 @@ def own_lines(state: Page, *, figures: Figures) -> list[Line]:
         Line(words("health.refused_here"), str(state.refused), state.refused == 0),
         Line(words("health.store"), store, state.store is None),
         Line(words("health.viewers"), str(state.viewers)),
+        Line(
+            words("health.code"),
+            words("health.code_made" if state.code_made else "health.code_none"),
+            state.code_made,
+        ),
     ]
 
 
 def press_lines(
     press: str,
     heard: Heard | None,
-    beats: Mapping[Service, tuple[Presence, float]],
+    beats: Mapping[Service, Heartbeat],
     *,
     software: str,
     figures: Figures,
@@ -81,9 +84,9 @@ def press_lines(
         if not fresh and heard.point(point).standing is not Standing.GOOD:
             says = f"{says}, {why_not_good(heard, point, figures)}"
         lines.append(Line(words(f"point.{point}"), says, fresh))
-    trouble = told(status.trouble, figures) if status.trouble else words("why.not_recording")
+    unkept = told(status.trouble, figures) if status.trouble else words("why.not_recording")
     recording = (
-        words("health.recording_yes") if status.recording else words("health.recording_no", why=trouble)
+        words("health.recording_yes") if status.recording else words("health.recording_no", why=unkept)
     )
     lines += [
         Line(words("health.recording"), recording, status.recording),
@@ -105,12 +108,14 @@ def _status_line(press: str, heard: Heard | None, figures: Figures) -> Line:
     return Line(name, words("health.status_silent", age=age), False)
 
 
-def _service_line(service: Service, beat: tuple[Presence, float] | None, figures: Figures) -> Line:
+def _service_line(service: Service, beat: Heartbeat | None, figures: Figures) -> Line:
     words = figures.words
     name = words(f"health.{service}")
     if beat is None:
         return Line(name, words("health.not_heard"), False)
-    presence, age_s = beat
-    if not presence.up or age_s > MISSED_BEATS * HEARTBEAT_S:
+    if not alive(beat):
         return Line(name, words("health.down"), False)
-    return Line(name, words("health.up", age=figures.duration(age_s)))
+    age, why = figures.duration(beat[1]), trouble(beat, figures)
+    if why is not None:
+        return Line(name, words("health.up_but", age=age, why=why), False)
+    return Line(name, words("health.up", age=age))

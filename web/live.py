@@ -109,9 +109,13 @@ class Hub:
         return self._clock.monotonic() - status.mono_ms / 1000.0
 
     def beats(self, press: str) -> dict[Service, tuple[Presence, float]]:
-        """Return each service's last heartbeat on ``press`` and its age [s]."""
-        now_s = self._clock.monotonic()
-        return {s: (b.presence, max(0.0, now_s - b.at_s)) for (p, s), b in self._beats.items() if p == press}
+        """Return each service's last heartbeat on ``press`` and its age [s of the board's own time]."""
+        now_s, haste = self._clock.monotonic(), self._silent_s / SILENT_S
+        return {
+            service: (beat.presence, max(0.0, now_s - beat.at_s) / haste)
+            for (name, service), beat in self._beats.items()
+            if name == press
+        }
 
     def hear(self, topic: str, payload: bytes, *, retain: bool) -> None:
         """Take in one message; what does not fit is counted and changes nothing."""

@@ -75,6 +75,7 @@ def _live_page(rooms: Rooms, press: str, choice: Choice, *, here: str) -> str:
         press=press,
         v=view,
         parts=parts(view, press=press, choice=choice),
+        acts_open=rooms.desk.open,
         invented=rooms.is_invented(view),
     )
 

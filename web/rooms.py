@@ -8,6 +8,7 @@ from typing import Annotated
 
 from fastapi import Path, Query, Request
 
+from monitor.contract.presence import Service
 from monitor.runtime.settings import Settings
 from web.acts import Desk
 from web.live import Hub
@@ -41,7 +42,8 @@ class Rooms:
 
     def view(self, press: str, choice: Choice) -> LiveView | None:
         """Return ``press`` as it is to be shown now."""
-        return live(press, self.hub.heard(press), figures=choice.figures())
+        hardware = self.hub.beats(press).get(Service.HARDWARE)
+        return live(press, self.hub.heard(press), figures=choice.figures(), hardware=hardware)
 
     def is_invented(self, view: LiveView | None) -> bool:
         """Tell whether a page with ``view`` must carry the mark of invented data."""

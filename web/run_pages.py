@@ -41,6 +41,7 @@ def router(rooms: Rooms) -> APIRouter:
                 sizes=containers.sizes(choice.units),
                 total_unit=containers.total_unit(choice.figures()),
                 traces=await run_in_threadpool(_open_traces, rooms, view, None, choice),
+                acts_open=rooms.desk.open,
                 invented=rooms.is_invented(view),
             )
         )

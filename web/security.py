@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-import os
 import secrets
 from collections import OrderedDict
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Protocol
 
 from monitor.contract.errors import SettingsError
+from web.private_file import keep
 
 DIGITS = 8
 LONGEST_TRY = 64
@@ -29,6 +30,17 @@ WINDOW_S = 60.0
 PAUSE_S = 60.0
 ADDRESS_LIMIT = 256
 """Addresses remembered; the one heard longest ago is forgotten first."""
+
+
+class Code(Protocol):
+    """What acts are checked by."""
+
+    @property
+    def made(self) -> bool:
+        """Whether there is a code at all; without one no act is let through."""
+
+    def matches(self, text: str) -> bool:
+        """Tell whether ``text`` is the code."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,23 +72,23 @@ class DeviceCode:
         except (ValueError, IndexError):
             scheme, salt, digest = "", b"", b""
         if scheme != "scrypt" or len(parts) != 3 or len(salt) != 16 or len(digest) != 32:
-            raise SettingsError(f"device code file {file} is damaged: remove it and a new code is made")
+            raise SettingsError(f"device code file {file} is damaged: make a new code with `niterwatch code`")
         return cls(salt, digest)
 
     def save(self, file: Path) -> None:
         """Write the hash to ``file``, readable by its owner only."""
         text = f"scrypt${self.salt.hex()}${self.digest.hex()}\n"
-        fresh = file.with_name(f"{file.name}.new")
         try:
-            fresh.unlink(missing_ok=True)
-            descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(descriptor, "w", encoding="ascii") as out:
-                out.write(text)
-            fresh.replace(file)
+            keep(file, text.encode("ascii"))
         except OSError as error:
             raise SettingsError(
                 f"device code file {file} cannot be written: {error.strerror}; check web.code_file"
             ) from None
+
+    @property
+    def made(self) -> bool:
+        """True: there is a code."""
+        return True
 
     def matches(self, text: str) -> bool:
         """Tell whether ``text`` is the code; spaces and hyphens do not count. Takes constant time."""

@@ -126,3 +126,9 @@ def why_not_good(heard: Heard, point: Point, figures: Figures) -> str:
         return figures.words("why.stale", point=name)
     key = slug(status.reason) if status.standing is Standing.BAD and status.reason else status.standing
     return figures.words(f"why.{key}", point=name)
+
+
+def told(text: str, figures: Figures) -> str:
+    """Return the monitor's own ``text`` in the viewer's language where that is known."""
+    key = f"told.{slug(text)}"
+    return figures.words(key) if figures.words.has(key) else text

@@ -6,7 +6,9 @@ import asyncio
 import errno
 import logging
 import socket
+import sys
 from collections.abc import Callable
+from pathlib import Path
 from types import FrameType
 
 import uvicorn
@@ -24,10 +26,11 @@ from web.acts import Desk
 from web.app import create_app
 from web.figures import Units
 from web.heard import SILENT_S
+from web.kept_code import KeptCode
 from web.live import Hub
 from web.rooms import Rooms
 from web.runs import RunBook
-from web.security import DeviceCode
+from web.security import Code, DeviceCode
 
 SUBSCRIPTIONS = (ANY_PRESS_STATUS, f"{ROOT}/+/presence/+", f"{ROOT}/+/reply/+")
 CONNECTION_LIMIT = 200
@@ -69,18 +72,18 @@ async def serve(
     settings: Settings,
     *,
     clock: Clock,
-    code: DeviceCode | None = None,
+    code: Code | None = None,
     ready: Callable[[], None] | None = None,
     invented: bool = False,
 ) -> None:
     """Serve the page until cancelled or told to stop by a signal.
 
-    ``code`` is the device's; when none is given it is loaded from ``web.code_file``, or made
-    and logged once. Raises :class:`AddressInUse` when the port is taken.
+    ``code`` is the device's; when none is given it is what ``web.code_file`` has at the time.
+    Raises :class:`AddressInUse` when the port is taken.
     """
     listener = listen(settings.web)
     try:
-        code = code or _kept_code(settings.web)
+        code = code or _kept_code(settings.web.code_file)
         link = BrokerLink(
             settings.broker,
             topics=Topics(settings.press.name),
@@ -111,7 +114,7 @@ async def serve(
 
 
 def make_rooms(
-    settings: Settings, *, clock: Clock, link: BrokerLink, hub: Hub, code: DeviceCode, invented: bool = False
+    settings: Settings, *, clock: Clock, link: BrokerLink, hub: Hub, code: Code, invented: bool = False
 ) -> Rooms:
     """Return the rooms of a page over ``link`` and the store of ``settings``."""
     reader = TraceReader(settings.store.url)
@@ -200,13 +203,19 @@ async def _look_over(hub: Hub, watchdog: Watchdog) -> None:
         await asyncio.sleep(LOOK_EVERY_S)
 
 
-def _kept_code(settings: WebSection) -> DeviceCode:
-    """Return the kept code, or a new one at the first start."""
-    code = DeviceCode.load(settings.code_file)
-    if code is not None:
+def _kept_code(file: Path) -> KeptCode:
+    """Return the code kept in ``file``. At a first start by hand one is made and shown there, once.
+
+    A service has nobody at its terminal, and a log keeps what it is told: then no code is made,
+    and acts stay closed until `niterwatch code` has made one.
+    """
+    code = KeptCode(file)
+    if code.made:
         return code
-    text, code = DeviceCode.make()
-    code.save(settings.code_file)
-    # Said once, here, because nobody else will ever know it: only the hash is kept.
-    _log.warning("first start: the device's code is %s; write it on the door card", text)
+    if not sys.stderr.isatty():
+        _log.warning("there is no device code yet, so acts are closed: `niterwatch code` makes one")
+        return code
+    text, made = DeviceCode.make()
+    made.save(file)
+    sys.stderr.write(f"The device's code is {text}. Write it on the door card: it is not shown again.\n")
     return code

@@ -68,6 +68,7 @@ def _health_page(rooms: Rooms, choice: Choice, *, store: str | None, runs: int) 
         dropped=rooms.dropped(),
         refused=hub.refused,
         viewers=hub.viewers,
+        code_made=rooms.desk.open,
         software=software(),
         store=store,
         runs=runs,

@@ -14,8 +14,9 @@ from monitor.contract.units import Dimension
 from web import press_picture, window_picture
 from web.figures import Figures
 from web.heard import Heard
+from web.heartbeat import Heartbeat, board_prompt
 from web.language import slug
-from web.sentence import Mood, Sentence, sentence, why_not_good
+from web.sentence import Mood, Sentence, sentence, told, why_not_good
 
 SOON_S = 60.0
 """How far ahead the dashed bar of the ladder looks [s]."""
@@ -105,8 +106,13 @@ class LiveView:
     software: str | None
 
 
-def live(press: str, heard: Heard | None, *, figures: Figures) -> LiveView | None:
-    """Return the view of ``press``; null when no status of it was ever heard."""
+def live(
+    press: str, heard: Heard | None, *, figures: Figures, hardware: Heartbeat | None = None
+) -> LiveView | None:
+    """Return the view of ``press``; null when no status of it was ever heard.
+
+    ``hardware`` is the last heartbeat of the service that would sound the board's alarms.
+    """
     if heard is None:
         return None
     status = heard.status
@@ -122,7 +128,7 @@ def live(press: str, heard: Heard | None, *, figures: Figures) -> LiveView | Non
         window=_window(heard, figures),
         stack=_stack(heard, figures),
         cake=_cake(heard, figures) if heard.live else (),
-        prompts=_prompts(heard, figures) if heard.live else (),
+        prompts=_prompts(heard, hardware, figures) if heard.live else (),
         flags=_flags(heard, figures) if heard.live else (),
         alarms=alarms(heard, figures) if heard.live else (),
         silenceable=heard.live and _silenceable(status),
@@ -265,19 +271,16 @@ def _cake(heard: Heard, figures: Figures) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def told(text: str, figures: Figures) -> str:
-    """Return the monitor's own ``text`` in the viewer's language where that is known."""
-    key = f"told.{slug(text)}"
-    return figures.words(key) if figures.words.has(key) else text
-
-
-def _prompts(heard: Heard, figures: Figures) -> tuple[str, ...]:
+def _prompts(heard: Heard, hardware: Heartbeat | None, figures: Figures) -> tuple[str, ...]:
     words, flags = figures.words, heard.flags
     ceiling = figures.limit(heard.status.thresholds.ceiling_c)
     lines = [words(f"prompt.{slug(flag)}", ceiling=ceiling) for flag in PROMPTS if flag in flags]
     if not heard.status.recording:
         why = heard.status.trouble or words("why.not_recording")
         lines.append(words("prompt.not_recording", why=told(why, figures)))
+    board = board_prompt(hardware, figures)
+    if board is not None:
+        lines.insert(0, board)
     return tuple(lines)
 
 

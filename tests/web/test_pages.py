@@ -7,10 +7,12 @@ import json
 import re
 import zipfile
 from dataclasses import replace
+from html import unescape
 from typing import Any
 
 import pytest
 
+from hardware.service import NO_SOUNDER
 from monitor.contract.names import Signal
 from monitor.contract.payloads import encode
 from monitor.contract.presence import Presence
@@ -239,3 +241,61 @@ async def test_the_sounds_are_served_as_they_are_required(scene: Any) -> None:
     assert medium["every_s"] == 15
     assert [(p["hz"], p["on_s"]) for p in sounds["prompt"]["pulses"]] == [(500, 0.8)]
     assert sounds["prompt"]["every_s"] is None
+
+
+@pytest.mark.parametrize(
+    ("beat", "page", "health"),
+    [
+        (Presence(up=True, seq=4), None, "hardware up, heard 1 s ago"),
+        (
+            Presence(up=True, seq=4, trouble=NO_SOUNDER),
+            "The board will not sound: no sounder is fitted, and a phone alone is no alarm.",
+            "heard 1 s ago, but no sounder is fitted",
+        ),
+        (
+            Presence(up=True, seq=4, trouble="alarm output failed: sound card 'default' hangs"),
+            "The board will not sound: its alarm output fails (sound card 'default' hangs).",
+            "but its alarm output fails (sound card 'default' hangs)",
+        ),
+        (
+            Presence(up=True, seq=4, trouble="the lamp is out"),
+            "The board says: the lamp is out.",
+            "but the lamp is out",
+        ),
+        (
+            Presence(up=False),
+            "The board will not sound: its sensors and sounder are not heard.",
+            "hardware down",
+        ),
+    ],
+)
+async def test_a_board_that_will_not_sound_says_so_on_the_live_page_and_on_health(
+    scene: Any,
+    states: dict[str, RunStatus],
+    manual_clock: ManualClock,
+    beat: Presence,
+    page: str | None,
+    health: str,
+) -> None:
+    scene.tell(states["ready"])
+    scene.hub.hear("niterwatch/main/presence/hardware", encode(beat), retain=False)
+    manual_clock.advance(1.0)
+    live = seen(await got(scene, "/"))
+    assert page in live if page else not re.search("The board (will|says)", live)
+    assert health in seen(await got(scene, "/health"))
+
+
+async def test_a_sounder_not_heard_for_three_beats_is_no_sounder(
+    scene: Any, states: dict[str, RunStatus], manual_clock: ManualClock
+) -> None:
+    scene.hub.hear("niterwatch/main/presence/hardware", encode(Presence(up=True, seq=4)), retain=False)
+    for seconds, mute in ((6.0, False), (0.1, True)):
+        manual_clock.advance(seconds)
+        scene.tell(states["ready"].model_copy(update={"seq": 2000 + int(mute)}))
+        assert ("will not sound" in await got(scene, "/")) is mute
+
+
+def seen(html: str) -> str:
+    """Return the text of a page, as a person reads it."""
+    text = unescape(re.sub(r"<[^>]+>", " ", html)).replace("\u00a0", " ")
+    return re.sub(r"\s+", " ", text)

@@ -177,24 +177,6 @@ def test_an_address_that_is_not_ours_is_one_clear_line(free_port: int) -> None:
         listen(section)
 
 
-async def test_the_first_start_makes_a_code_says_it_once_and_keeps_its_hash(
-    settings: Settings, caplog: pytest.LogCaptureFixture
-) -> None:
-    ready = asyncio.Event()
-    for expected in (1, 1):
-        ready.clear()
-        task = asyncio.create_task(serve(settings, clock=SystemClock(), ready=ready.set))
-        await asyncio.wait_for(ready.wait(), 10)
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-        said = [record for record in caplog.records if "device's code is" in record.getMessage()]
-        assert len(said) == expected
-    code = DeviceCode.load(settings.web.code_file)
-    assert code is not None
-    assert said[0].args is not None
-    assert code.matches(str(said[0].args[0]))  # type: ignore[index]
-
-
 async def test_systemd_is_told_that_the_page_is_up_and_alive(
     settings: Settings, device_code: tuple[str, DeviceCode], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -52,12 +52,14 @@ async function send(act, args, after) {
     if (await askCode(words)) await send(act, args, after);
     return;
   }
+  if (outcome === "no_code") localStorage.removeItem(CODE);
   say(words, outcome);
   if (outcome === "done") after();
 }
 
 function askCode(why) {
-  document.getElementById("code-said").textContent = why;
+  const told = document.getElementById("code-said");
+  told.textContent = why || told.dataset.first;
   const code = document.getElementById("code-text");
   const who = document.getElementById("code-who");
   code.value = "";
