@@ -139,6 +139,14 @@ class Figures:
         hours, minutes = divmod(round(seconds / 60.0), 60)
         return f"{hours}{NO_BREAK}h{NO_BREAK}{minutes:02d}"
 
+    @staticmethod
+    def clock(seconds: float) -> str:
+        """Return a moment of a run as minutes and seconds since its start, "12:40"."""
+        if not 0.0 <= seconds < ABSURD:
+            return UNKNOWN
+        minutes, rest = divmod(int(seconds), 60)
+        return f"{minutes}:{rest:02d}"
+
     def about(self, seconds: float) -> str:
         """Return a forecast's length of time, no finer than a forecast is."""
         if 0.0 <= seconds < SECONDS_UP_TO_S:

@@ -160,7 +160,7 @@ def _names(hill: Hill, figures: Figures) -> list[str]:
     words = figures.words
     return [
         text(words("hill.papers_close"), class_="tick named", x="2", y=22),
-        text(words("hill.frames_fill"), class_="tick named", x="99%", y=22, text_anchor="end"),
+        text(words("hill.frames_fill"), class_="tick named", x="99%", y=46, text_anchor="end"),
     ]
 
 

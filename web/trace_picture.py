@@ -51,6 +51,15 @@ class Chart:
     window: tuple[float, float] | None = None
     floor: float | None = None
     tall: bool = True
+    height: int | None = None
+    """Height other than the usual one [px]."""
+    shaded_s: tuple[float, float] | None = None
+    """A stretch that is pointed at, from and to [s]."""
+
+    @property
+    def height_px(self) -> int:
+        """Height of the curve's room [px]."""
+        return self.height or (TALL if self.tall else LOW)
 
 
 def charts(thresholds: Mapping[str, float], *, figures: Figures) -> list[Chart]:
@@ -96,7 +105,7 @@ def charts(thresholds: Mapping[str, float], *, figures: Figures) -> list[Chart]:
 
 def draw(chart: Chart, narrowed: Narrowed, *, marks_s: Sequence[float], figures: Figures) -> str:
     """Return the SVG of ``chart``; ``marks_s`` are moments of events [s]."""
-    height = TALL if chart.tall else LOW
+    height = chart.height_px
     scale = _scale(chart, narrowed, figures)
     parts = [
         element("defs", hatch(f"gap-{chart.key}", gap=8)),
@@ -166,6 +175,8 @@ def _curves(
                 "rect", class_="window", x=0, width=count, y=down(ceiling), height=down(ready) - down(ceiling)
             )
         )
+    if chart.shaded_s is not None:
+        parts.append(_shade(chart.shaded_s, narrowed, height))
     for first, last in _stretches(narrowed.columns, lambda c: c.rows > 0 and chart.reach(c).least is None):
         parts.append(
             element(
@@ -195,6 +206,15 @@ def _curves(
         height=height,
         viewBox=f"0 0 {count} {height}",
         preserveAspectRatio="none",
+    )
+
+
+def _shade(shaded_s: tuple[float, float], narrowed: Narrowed, height: int) -> str:
+    """Return the bar over a stretch that is pointed at; a moment is still wide enough to see."""
+    count, length_s = len(narrowed.columns), narrowed.end_s - narrowed.start_s
+    left, right = (count * (at_s - narrowed.start_s) / length_s for at_s in shaded_s)
+    return element(
+        "rect", class_="pointed", x=left, width=max(right - left, 0.008 * count), y=0, height=height
     )
 
 
