@@ -30,6 +30,8 @@ class Second:
     """Tapped in since the run began."""
     ready: bool
     """Ready to bottle was raised in the second before."""
+    pan_c: float | None = None
+    """Syrup in the pan, where a probe is fitted there; null when it is not good."""
 
 
 def known(value: float | None) -> float | None:
