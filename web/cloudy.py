@@ -153,6 +153,7 @@ def _looked(found: Sequence[Finding], cake: CakeReading | None, figures: Figures
         if kind is Kind.CAKES and cake is None:
             yield Looked(name=name, found=words("cloudy.no_cakes"), clear=False)
         elif count:
-            yield Looked(name=name, found=words("cloudy.times", count=count), clear=False)
+            said = words("cloudy.once") if count == 1 else words("cloudy.times", count=count)
+            yield Looked(name=name, found=said, clear=False)
         else:
             yield Looked(name=name, found=words("cloudy.none"), clear=True)

@@ -1,4 +1,4 @@
-"""Pages that stand still: health, safety, glossary; and the table of sounds."""
+"""Pages that stand still: health, safety, glossary, the door card; and the table of sounds."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse, JSONResponse
 from starlette.concurrency import run_in_threadpool
 
 from monitor.contract.errors import StoreError
-from web import health, tones
+from web import door_card, health, tones
 from web.page import page
 from web.rooms import Rooms
 from web.runs import RunBook
@@ -37,6 +37,13 @@ def router(rooms: Rooms) -> APIRouter:
     async def show_glossary(request: Request) -> HTMLResponse:
         choice = rooms.choice(request)
         return HTMLResponse(page("glossary", choice=choice, here="/glossary", invented=False))
+
+    @routes.get("/card")
+    async def show_card(request: Request) -> HTMLResponse:
+        choice = rooms.choice(request)
+        return HTMLResponse(
+            door_card.card_page(rooms.settings, choice, look=f"/static/{door_card.LOOK}", back="/health")
+        )
 
     @routes.get("/sounds.json")
     async def sounds() -> JSONResponse:

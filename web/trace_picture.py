@@ -23,6 +23,8 @@ AXIS = 30
 """Room for the minutes under it [px]."""
 BAND = 34
 """Height of one flag's row [px]."""
+LETTERS = 20
+"""Height of a line of words [px]."""
 MOST_TICKS = 5
 NICE = (1.0, 2.0, 5.0)
 TIME_STEPS_S = (10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0, 14_400.0, 36_000.0)
@@ -266,13 +268,16 @@ def _value_axis(chart: Chart, scale: _Scale, height: int, figures: Figures) -> l
         parts.append(element("line", class_="grid", x1="0", x2="100%", y1=y, y2=y))
         if index < ticks:
             parts.append(text(figures.number(value, digits=digits), class_="tick", x="2", y=y - 4))
-    for line in chart.lines:
-        y = scale.down(figures.worth(line.value, chart.dimension), height)
-        parts.append(text(line.name, class_="tick named", x="100%", y=y - 4, text_anchor="end"))
+    named = [(line.value, line.name) for line in chart.lines]
     if chart.window:
-        y = scale.down(figures.worth(chart.window[0], chart.dimension), height)
-        name = figures.words("run.window_band")
-        parts.append(text(name, class_="tick named", x="100%", y=y - 4, text_anchor="end"))
+        named.append((chart.window[0], figures.words("run.window_band")))
+    above = -math.inf
+    for value, name in sorted(named, reverse=True):
+        y = scale.down(figures.worth(value, chart.dimension), height)
+        # Two limits close together: the upper one's name stands over its line, the lower one's under it.
+        at = y - 4 if y - 4 - above >= LETTERS else max(y + LETTERS - 3, above + LETTERS)
+        above = at
+        parts.append(text(name, class_="tick named", x="100%", y=at, text_anchor="end"))
     return parts
 
 
