@@ -7,7 +7,7 @@ to; of a phase move the phase it went to.
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import Field, TypeAdapter
 
@@ -17,6 +17,10 @@ from monitor.contract.names import Alarm, AlarmState, Flag, Phase
 from monitor.contract.readings import ClockState
 from monitor.contract.status import Standing
 from monitor.contract.wire import Milliseconds, NoteText, PressName, Sequence, ShortText, WireModel
+
+EntryName = Literal["note", "charge", "cake", "lot", "probe check", "earlier run", "correction", "taken back"]
+ENTRY_NAMES: tuple[str, ...] = get_args(EntryName)
+"""Marks that are entries: what people write down before and after a run."""
 
 
 class Moment(WireModel):
@@ -73,10 +77,7 @@ class Mark(Moment):
     """
 
     kind: Literal["mark"] = "mark"
-    name: (
-        MarkKind
-        | Literal["note", "charge", "cake", "lot", "probe check", "earlier run", "correction", "taken back"]
-    )
+    name: MarkKind | EntryName
     state: Literal["noted"] = "noted"
     who: ShortText
     volume_l: float | None = None

@@ -15,6 +15,7 @@ from monitor.contract.names import Flag, Phase
 from monitor.contract.readings import ClockState, Point, Quality, Reading, Reason, UnitCode
 from monitor.contract.status import Standing
 from monitor.run.effects import RunClosed, RunOpened
+from monitor.run.press_record import RunEntry
 from monitor.run.row import TraceRow
 
 Columns = dict[str, Any]
@@ -181,6 +182,18 @@ def end_columns(closed: RunClosed, *, run_id: int, boot_id: int) -> Columns:
         "elapsed_s": closed.elapsed_s,
         "volume_l": _finite(closed.volume_l),
         "closed_by": closed.by,
+    }
+
+
+def shown_columns(entry: RunEntry, *, run_id: int, software: str) -> Columns:
+    """Return the columns of what a run showed by itself."""
+    return {
+        "run_id": run_id,
+        "volume_l": _finite(entry.volume_l),
+        "growth_per_m2": _finite(entry.growth_per_m2),
+        "clean_per_m": _finite(entry.clean_per_m),
+        "hot_flow_l_min": _finite(entry.hot_flow_l_min),
+        "software": software,
     }
 
 

@@ -13,6 +13,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from monitor.contract.events import Event
 from monitor.contract.readings import ClockState, Point, Reading
 from monitor.run.effects import RunClosed, RunOpened
+from monitor.run.press_record import RunEntry
 from monitor.run.row import TraceRow
 from monitor.trace import entries, schema
 from monitor.trace.complaint import Kind
@@ -43,6 +44,13 @@ class KeptRow:
     run: str | None
 
 
+@dataclass(frozen=True, slots=True)
+class KeptShown:
+    """What a closed run showed by itself, on its way to its table."""
+
+    entry: RunEntry
+
+
 @dataclass(slots=True)
 class Batch:
     """Entries that wait to be written; each kind drops its oldest beyond its limit."""
@@ -52,6 +60,7 @@ class Batch:
     readings: deque[KeptReading] = field(default_factory=lambda: deque(maxlen=READING_LIMIT))
     rows: deque[KeptRow] = field(default_factory=lambda: deque(maxlen=ROW_LIMIT))
     closed: deque[RunClosed] = field(default_factory=lambda: deque(maxlen=MARK_LIMIT))
+    shown: deque[KeptShown] = field(default_factory=lambda: deque(maxlen=MARK_LIMIT))
     snapshots: dict[str, bytes] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -67,7 +76,7 @@ class Batch:
 
     def singly(self) -> Iterator[Batch]:
         """Give each entry as a batch of its own, in an order that can be written."""
-        for name in ("opened", "events", "readings", "rows", "closed"):
+        for name in ("opened", "events", "readings", "rows", "closed", "shown"):
             for entry in getattr(self, name):
                 single = Batch()
                 getattr(single, name).append(entry)
@@ -76,7 +85,7 @@ class Batch:
             yield Batch(snapshots={press: state})
 
     def _kinds(self) -> tuple[deque[Any], ...]:
-        return self.opened, self.events, self.readings, self.rows, self.closed
+        return self.opened, self.events, self.readings, self.rows, self.closed, self.shown
 
 
 class Ledger:
@@ -90,6 +99,10 @@ class Ledger:
         self._runs: dict[str, int | None] = {}
         self._bases: set[tuple[int, int]] = set()
         self._clock: tuple[int, ClockState] | None = None
+
+    def know(self, facts: Mapping[str, object]) -> None:
+        """Take ``facts`` for the runs that are opened from now on."""
+        self._facts = entries.facts_text(facts)
 
     def open_run(self) -> RunOpened | None:
         """Return the newest stored run if it has no end."""
@@ -161,6 +174,8 @@ class Ledger:
         _insert(connection, schema.moment, [self._row(connection, kept) for kept in batch.rows])
         for closed in batch.closed:
             self._close(connection, closed)
+        for kept in batch.shown:
+            self._show(connection, kept.entry)
         for press, state in batch.snapshots.items():
             connection.execute(sa.delete(schema.snapshot).where(schema.snapshot.c.press == press))
             _insert(connection, schema.snapshot, [{"press": press, "state": state}])
@@ -177,6 +192,12 @@ class Ledger:
         if run_id is not None:
             boot_id = self._boot(connection, closed.boot)
             _insert(connection, schema.run_end, [entries.end_columns(closed, run_id=run_id, boot_id=boot_id)])
+
+    def _show(self, connection: sa.Connection, entry: RunEntry) -> None:
+        run_id = self._run(connection, entry.run)
+        if run_id is not None:
+            columns = entries.shown_columns(entry, run_id=run_id, software=self._software)
+            _insert(connection, schema.run_shown, [columns])
 
     def _event(self, connection: sa.Connection, event: Event) -> entries.Columns:
         return entries.event_columns(event, boot_id=self._boot(connection, event.boot))

@@ -11,14 +11,26 @@ from typing import Any, Self
 
 import sqlalchemy as sa
 
+from monitor.contract.commands import MarkKind
 from monitor.contract.errors import RunNotFound, StoreUnreadable
-from monitor.contract.events import Event
+from monitor.contract.events import ENTRY_NAMES, Event, Mark
 from monitor.contract.readings import ClockState, Point, Reading
 from monitor.run.row import TraceRow
 from monitor.trace import entries
 from monitor.trace.complaint import complaint_of, short
 from monitor.trace.database import file_of, parse_url, reading_engine
-from monitor.trace.schema import boot, clock_offset, event, moment, reading, run, run_base, run_end, snapshot
+from monitor.trace.schema import (
+    boot,
+    clock_offset,
+    event,
+    moment,
+    reading,
+    run,
+    run_base,
+    run_end,
+    run_shown,
+    snapshot,
+)
 
 _PAGE_ROWS = 1000
 """Rows fetched at a time, so that a long run needs no long memory."""
@@ -47,6 +59,16 @@ class RunRecord:
     """True for a run of the demo's made-up press."""
     facts: Mapping[str, object]
     """All that was kept with the run when it was opened."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """What the seconds of a run show: syrup [L], growth [1/m2], clean papers [1/m], hot flow [L/min]."""
+
+    volume_l: float | None
+    growth_per_m2: float | None
+    clean_per_m: float | None
+    hot_flow_l_min: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +132,32 @@ class TraceReader:
         query = sa.select(event.c.body).where(event.c.run == name).order_by(event.c.id)
         with self._connection() as connection:
             return [entries.event_of(columns) for columns in connection.execute(query)]
+
+    def entries(self) -> dict[str, Mark]:
+        """Return what people entered before and after runs, by id and in order, old entries too."""
+        marks = sa.select(event.c.body).where(event.c.kind == "mark", event.c.name.in_(ENTRY_NAMES))
+        with self._connection() as connection:
+            found = [entries.event_of(columns) for columns in connection.execute(marks.order_by(event.c.id))]
+        return {mark.entry: mark for mark in found if isinstance(mark, Mark) and mark.entry is not None}
+
+    def totals(self) -> dict[str, float]:
+        """Return the true total [L] that somebody tapped in, by run; the last one where there are several."""
+        marks = sa.select(event.c.body).where(
+            event.c.kind == "mark", event.c.name == MarkKind.TOTAL_VOLUME.value
+        )
+        with self._connection() as connection:
+            found = [entries.event_of(columns) for columns in connection.execute(marks.order_by(event.c.id))]
+        return {
+            mark.run: mark.volume_l for mark in found if isinstance(mark, Mark) and mark.run and mark.volume_l
+        }
+
+    def shown(self) -> dict[str, Shown]:
+        """Return what closed runs showed by themselves, by run, as far as it was kept."""
+        with self._connection() as connection:
+            if not sa.inspect(connection).has_table(run_shown.name):
+                return {}  # a file that no monitor of this version has opened yet
+            query = sa.select(run_shown, run.c.name).join(run, run.c.id == run_shown.c.run_id)
+            return {columns.name: _shown(columns) for columns in connection.execute(query)}
 
     def snapshot(self, press: str) -> bytes | None:
         """Return the engine's newest state of ``press``, None if none was kept."""
@@ -215,6 +263,15 @@ def _record(columns: Any) -> RunRecord:
         thresholds=thresholds if isinstance(thresholds, dict) else {},
         invented=bool(facts.get("invented", False)),
         facts=facts,
+    )
+
+
+def _shown(columns: Any) -> Shown:
+    return Shown(
+        volume_l=columns.volume_l,
+        growth_per_m2=columns.growth_per_m2,
+        clean_per_m=columns.clean_per_m,
+        hot_flow_l_min=columns.hot_flow_l_min,
     )
 
 

@@ -155,6 +155,22 @@ run_base = Table(
 )
 """Monotonic second of a boot at which a run's elapsed time is zero; one for each boot it spans."""
 
+run_shown = Table(
+    "run_shown",
+    METADATA,
+    Column("run_id", _WHOLE, ForeignKey("run.id"), primary_key=True),
+    Column("volume_l", _NUMBER),
+    Column("growth_per_m2", _NUMBER),
+    Column("clean_per_m", _NUMBER),
+    Column("hot_flow_l_min", _NUMBER),
+    Column("software", Text, nullable=False),
+    sqlite_strict=True,
+)
+"""What the seconds of a closed run show (:func:`monitor.run.press_record.shown_by`), by which version.
+
+It could be worked out from ``moment`` at any time; that takes a second a run on a small board.
+"""
+
 clock_offset = Table(
     "clock_offset",
     METADATA,

@@ -17,9 +17,10 @@ from typing import TypeVar
 from monitor.contract.errors import StoreError, StoreUnreadable, StoreUnwritable
 from monitor.contract.readings import Point, Reading
 from monitor.run.effects import Happened, RowDue, RunClosed, RunOpened
+from monitor.run.press_record import RunEntry
 from monitor.trace.complaint import TEXT_LIMIT, Complaint, Kind
 from monitor.trace.database import Database
-from monitor.trace.ledger import Batch, KeptReading, KeptRow, Ledger
+from monitor.trace.ledger import Batch, KeptReading, KeptRow, KeptShown, Ledger
 from monitor.trace.reader import RunRecord, TraceReader
 
 __all__ = ["RunRecord", "TraceReader", "TraceWriter"]
@@ -120,6 +121,15 @@ class TraceWriter:
             self._urgent = True
             self._wake.notify_all()
 
+    def keep_shown(self, entry: RunEntry) -> None:
+        """Keep what a closed run showed by itself, with the next commit."""
+        with self._wake:
+            self._put(self._pending.shown, KeptShown(entry))
+
+    def know(self, facts: Mapping[str, object]) -> None:
+        """Take ``facts`` for the runs that are opened from now on."""
+        self._ledger.know(facts)
+
     def keep_snapshot(self, press: str, snapshot: bytes) -> None:
         """Keep the engine's newest state of ``press`` with the next commit."""
         with self._wake:
@@ -131,9 +141,7 @@ class TraceWriter:
             self._asked += 1
             wanted = self._asked
             self._wake.notify_all()
-            self._wake.wait_for(
-                lambda: self._done >= wanted or self._thread is None, timeout=FLUSH_LIMIT_S
-            )
+            self._wake.wait_for(lambda: self._done >= wanted or self._thread is None, timeout=FLUSH_LIMIT_S)
 
     def close(self) -> None:
         """Write what is left, stop the thread, free the file. May be called twice."""
