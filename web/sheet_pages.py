@@ -1,0 +1,62 @@
+"""The run sheet as a page, and as a file of its own for the exported package."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+from starlette.concurrency import run_in_threadpool
+
+from monitor.rules.thresholds import Thresholds
+from monitor.runtime.settings import Settings
+from monitor.trace.reader import TraceReader
+from web.figures import Units
+from web.language import Language
+from web.page import STATIC, page
+from web.rooms import Rooms, RunName
+from web.run_limits import thresholds_of
+from web.sheet import SheetView, sheet_view
+from web.viewer import Choice
+
+FILE_NAME = "run-sheet.html"
+"""Name of the sheet in a package."""
+
+
+def router(rooms: Rooms) -> APIRouter:
+    """Return the address of the run sheet."""
+    routes = APIRouter(default_response_class=HTMLResponse)
+
+    @routes.get("/runs/{run}/sheet")
+    async def show_sheet(request: Request, run: RunName) -> HTMLResponse:
+        choice = rooms.choice(request)
+        limits = rooms.settings.rules().thresholds
+        view = await run_in_threadpool(
+            sheet_of, rooms.book.reader, run, now=limits, choice=choice, invented=rooms.invented
+        )
+        here = f"/runs/{run}/sheet"
+        return HTMLResponse(page("sheet", choice=choice, here=here, s=view, invented=view.invented))
+
+    return routes
+
+
+def sheet_of(
+    reader: TraceReader, run: str, *, now: Thresholds, choice: Choice, invented: bool = False
+) -> SheetView:
+    """Return the sheet of ``run``, all from one state of the store; raise :class:`RunNotFound`."""
+    with reader.held() as still:
+        record = still.run(run)
+        return sheet_view(
+            record,
+            list(still.rows(run)),
+            still.events(run),
+            thresholds=thresholds_of(record.thresholds, now=now),
+            invented=invented,
+            figures=choice.figures(),
+        )
+
+
+def sheet_file(reader: TraceReader, run: str, *, settings: Settings, units: Units) -> bytes:
+    """Return the sheet of ``run`` as a file that needs no other, in the settings' language."""
+    choice = Choice(units, Language(settings.display.language))
+    view = sheet_of(reader, run, now=settings.rules().thresholds, choice=choice)
+    style = "\n".join((STATIC / name).read_text(encoding="utf-8") for name in ("page.css", "sheet.css"))
+    return page("sheet_file", choice=choice, here="", s=view, style=style, invented=view.invented).encode()
