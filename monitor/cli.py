@@ -13,7 +13,7 @@ import os
 import signal
 import sys
 from collections.abc import Coroutine
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -21,11 +21,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.contract.errors import EntryRefused, NiterwatchError, SettingsError
-from monitor.contract.units import Dimension, convert
 
 if TYPE_CHECKING:
     from monitor.runtime.settings import Settings
-    from monitor.trace.reader import RunRecord
 
 USAGE, FAULT, INTERRUPTED = 2, 1, 130
 
@@ -140,6 +138,25 @@ def code(settings: SettingsFile = None, overrides: Overrides = None) -> None:
     file = _load(settings, overrides).web.code_file
     text = _new_code(file)
     typer.echo(f"{text}\nThis is the only time it is shown: only its hash is kept, in {file}.")
+
+
+@app.command()
+def card(
+    settings: SettingsFile = None,
+    overrides: Overrides = None,
+    to: Annotated[Path, typer.Option(metavar="DIR", help="Folder to write the card into.")] = Path(),
+) -> None:
+    """Write the door card, to be printed.
+
+    One sheet of HTML: the page's address and its QR code, a line for the code, sounds, safety.
+    """
+    from web import door_card
+
+    loaded = _load(settings, overrides)
+    for name, text in door_card.files(loaded).items():
+        typer.echo(_written(to / name, text))
+    if door_card.where_it_leads(loaded).lonely:
+        typer.echo("this board has no address on a network yet: make the card again once it has", err=True)
 
 
 @app.command()
@@ -260,18 +277,19 @@ def plan(
 @app.command()
 def runs(settings: SettingsFile = None, overrides: Overrides = None, as_json: AsJson = False) -> None:
     """List the stored runs, newest first."""
+    from monitor.run_lines import run_facts, run_line
     from monitor.trace.reader import TraceReader
 
     loaded = _load(settings, overrides)
     found = TraceReader(loaded.store.url).runs()
     if as_json:
         for run in found:
-            typer.echo(json.dumps(_run_facts(run)))
+            typer.echo(json.dumps(run_facts(run)))
         return
     if not found:
         typer.echo("no runs yet")
     for run in found:
-        typer.echo(_run_line(run, units=Units(loaded.display.units)))
+        typer.echo(run_line(run, units=loaded.display.units))
 
 
 @app.command()
@@ -282,6 +300,7 @@ def replay(
     as_json: AsJson = False,
 ) -> None:
     """Run the engine over a trace file."""
+    from monitor.run_lines import replay_line
     from monitor.trace.replay import records
     from monitor.trace.trace_file import read_trace
 
@@ -290,7 +309,7 @@ def replay(
         if as_json:
             sys.stdout.write(json.dumps(record) + "\n")
         elif record["kind"] != "status":
-            typer.echo(_replay_line(record))
+            typer.echo(replay_line(record))
 
 
 @app.command()
@@ -321,6 +340,16 @@ def _new_code(file: Path) -> str:
     return text
 
 
+def _written(file: Path, text: str) -> Path:
+    """Put ``text`` into ``file``, its folder made, and return it."""
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise SettingsError(f"{file} cannot be written: {error.strerror}; check --to") from None
+    return file
+
+
 def _load(file: Path | None, overrides: list[str] | None) -> Settings:
     from monitor.runtime.settings import load
 
@@ -349,35 +378,6 @@ def _first(error: BaseException) -> BaseException:
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]
     return error
-
-
-def _run_facts(run: RunRecord) -> dict[str, object]:
-    return {
-        "run": run.run,
-        "press": run.press,
-        "started": run.started.isoformat() if run.started else None,
-        "elapsed_s": run.elapsed_s,
-        "volume_L": run.volume_l,
-        "opened_by": run.opened_by,
-        "closed_by": run.closed_by,
-        "invented": run.invented,
-    }
-
-
-def _run_line(run: RunRecord, *, units: Units) -> str:
-    length = "open" if run.elapsed_s is None else str(timedelta(seconds=round(run.elapsed_s)))
-    unit = "gal" if units is Units.US else "L"
-    volume = "-"
-    if run.volume_l is not None:
-        volume = f"{convert(run.volume_l, dimension=Dimension.VOLUME, into=unit):.1f} {unit}"
-    return f"{run.run}  {length:>8}  {volume:>9}{'  invented' if run.invented else ''}"
-
-
-def _replay_line(record: dict[str, object]) -> str:
-    if record["kind"] == "summary":
-        return json.dumps(record)
-    elapsed = timedelta(seconds=round(float(str(record["elapsed_s"]))))
-    return f"{elapsed}  {record['kind']}  {record['name']}: {record['state']}"
 
 
 _log = logging.getLogger(__name__)

@@ -13,8 +13,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import segno
-
 from hardware import service as hardware
 from hardware.kernel_files import KernelTree
 from hardware.simulated_press import SimulatedPress
@@ -26,6 +24,7 @@ from monitor.contract.units import Dimension, convert
 from monitor.runtime.clock import SystemClock
 from monitor.runtime.embedded_broker import embedded_broker
 from monitor.runtime.settings import Settings
+from web import qr_code
 from web import service as web
 from web.address import address
 from web.security import DeviceCode
@@ -102,7 +101,7 @@ def _summary(status: RunStatus, said: str) -> str:
 
 def _welcome(settings: Settings, *, code: str, speed: float) -> None:
     where = address(settings.web)
-    segno.make(where, micro=False).terminal(compact=True)
+    qr_code.to_terminal(where, sys.stdout)
     sys.stdout.write(
         f"\nPage:  {where}\nCode for the acts:  {code}\n"
         f"An invented press, {speed:g} times faster than life; all its data are made up. Ctrl-C ends it.\n\n"
