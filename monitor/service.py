@@ -18,6 +18,7 @@ from monitor.contract.presence import Service
 from monitor.contract.readings import Point, Reading
 from monitor.contract.status import RunStatus
 from monitor.contract.topics import Topics, levels
+from monitor.lookback import Lookback
 from monitor.rules.thresholds import RunRules
 from monitor.run.effects import Answered, Effect, Happened, RowDue, RunClosed, RunOpened, StatusDue
 from monitor.run.engine import step
@@ -84,6 +85,7 @@ class Monitor:
             clock=clock,
             subscriptions=(self.topics.readings, self.topics.commands),
         )
+        self._lookback = Lookback(settings, writer=self._writer, invented=invented)
         self._watchdog = Watchdog(clock=clock)
 
     async def serve(self, *, ready: Callable[[], None] | None = None) -> None:
@@ -93,12 +95,14 @@ class Monitor:
         if set_aside:
             _log.error("%s", set_aside)
         try:
+            await asyncio.to_thread(self._lookback.open)
             self._restore()
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._link.run(), name="broker line")
                 tasks.create_task(self._receive(), name="receive")
                 tasks.create_task(self._tick(), name="tick")
                 tasks.create_task(self._announce(ready), name="announce")
+                tasks.create_task(self._lookback.run(learned=self._learned), name="look back")
         finally:
             if self._state is not None:
                 self._writer.keep_snapshot(self.settings.press.name, stored(self._state))
@@ -148,7 +152,8 @@ class Monitor:
         command = decode(message.payload, Command)
         if command.verb != leaf:
             raise PayloadRefused(f"a {command.verb} came on the topic of {leaf[:40]!r}")
-        return CommandArrived(stamp=self._stamp(), command=command)
+        stamp = self._stamp()
+        return CommandArrived(stamp=stamp, command=command, records=self._lookback.records(stamp.time))
 
     def _enter(self, entered: Input) -> None:
         if self._state is None:
@@ -161,6 +166,7 @@ class Monitor:
         if any(isinstance(effect, StatusDue) for effect in effects):
             self._status_due(at_once=moved)
         for effect in effects:
+            self._lookback.take_in(effect)
             match effect:
                 case Happened():
                     self._link.publish(self.topics.event, encode(effect.event))
@@ -240,7 +246,18 @@ class Monitor:
         self._state, effects = step(self._state, entered, rules=self.rules)
         for effect in effects:
             if isinstance(effect, Happened | RunOpened | RunClosed):
+                self._lookback.take_in(effect)
                 self._writer.keep_effect(effect)
+
+    def _learned(self) -> None:
+        """Put what was learned into force, between two steps; a run is kept with the rules it opens by."""
+        rules = self._lookback.rules(self._state)
+        if rules == self.rules:
+            return
+        self.rules = rules
+        self._writer.know(self._facts())
+        if self._state is not None:
+            self._publish_status()
 
     def _stamp(self) -> Stamp:
         wall = self._clock.wall()
@@ -251,6 +268,7 @@ class Monitor:
             "press": self.rules.press,
             "pump": self.rules.pump,
             "thresholds": self.rules.thresholds,
+            "points": self.rules.points,
             "invented": self._invented,
         }
 

@@ -29,10 +29,14 @@ class PressMemory:
 
 
 def in_force(rules: RunRules, memory: PressMemory) -> RunRules:
-    """Return ``rules`` with what was learned in the place of what was set."""
+    """Return ``rules`` with what was learned in the place of what was set.
+
+    A clean resistance that the rules have already was learned from the records, where a run that
+    was taken out of them counts no more: it goes before the one remembered here.
+    """
     if memory.displacement_l is not None and memory.set_displacement_l == rules.pump.displacement_l:
         rules = replace(rules, pump=replace(rules.pump, displacement_l=memory.displacement_l))
-    if memory.clean_resistance_per_m is not None:
+    if memory.clean_resistance_per_m is not None and rules.press.clean_resistance_per_m is None:
         press = replace(rules.press, clean_resistance_per_m=memory.clean_resistance_per_m)
         rules = replace(rules, press=press)
     return rules

@@ -41,6 +41,10 @@ class Records:
     cup_kg: float = CUP_KG
     lot_scheme: str = "{year}-{day}-{number}"
 
+    def at(self, today: date | None) -> Records:
+        """Return the records as they are on another day."""
+        return self if today == self.today else replace(self, today=today)
+
     def with_run(self, name: str, kept: KeptRun) -> Records:
         """Return the records with another run."""
         return replace(self, runs={**self.runs, name: kept})
