@@ -25,7 +25,7 @@ from monitor.rules.line_watch import LineWatch, watched
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import RunRules
 from monitor.rules.volume import FilteredVolume, VolumeTally, filtered, tally
-from monitor.rules.warming import Warming, time_to_precipitation, time_to_ready, warmed
+from monitor.rules.warming import Warming, stays_cold, time_to_precipitation, time_to_ready, warmed
 
 __all__ = ["ForecastState", "Second", "advance", "begin", "forecast", "volume"]
 
@@ -54,6 +54,9 @@ SOON_SHARE = 0.06
 
 NOT_SOON = 1.5
 """And no longer when the end has moved beyond so many times that."""
+
+COLD = "a hotter pan: the outlet would settle under the limit"
+"""What the time to ready waits for where it has none for the pan is not hot enough."""
 
 STEEP_ERROR = 0.1
 """Error of the volume at which a bent line meets the least flow, as a share of what is left."""
@@ -102,7 +105,14 @@ def advance(state: ForecastState, second: Second, *, rules: RunRules) -> Forecas
         elapsed_s,
         now,
         cake,
-        warmed(state.warming, second, step_s=step_s, flow_l_min=flow_l_min),
+        warmed(
+            state.warming,
+            second,
+            step_s=step_s,
+            flow_l_min=flow_l_min,
+            moved_l=None if is_l is None or now.source is VolumeSource.CONTAINERS else is_l - (was_l or 0.0),
+            rules=rules,
+        ),
         climbed(state.climb, line_kpa, step_s=step_s) if now.source is VolumeSource.NONE else state.climb,
         watched(state.line, second, step_s=step_s, rules=rules),
         second.ready,
@@ -191,12 +201,13 @@ def _by_volume(
     cake, now_l = state.cake, state.tally.filtered_l
     shape = full_volume(rules.press, growth_per_m2=cakes.growth_per_m2(cake, rules=rules))
     end = run_end(state, rules=rules)
+    cold = COLD if ready_in_s is None and stays_cold(state.warming, rules=rules) else None
     if end is None or now_l is None:
         return ForecastStatus(
             ready_in_s=ready_in_s,
             precipitation_in_s=hot_in_s,
             fill=_share(now_l, shape.middle_l),
-            waiting_for=missing(state),
+            waiting_for=cold or missing(state),
         )
     frames_l = END_FILL * shape.middle_l
     full_l = max(frames_l, end.middle_l) if end.limit is Limit.PRESSURE else end.middle_l
@@ -212,6 +223,7 @@ def _by_volume(
         limit=end.limit,
         fill=_share(now_l, full_l / END_FILL),
         assumption=None if shape.by_reading else "no cake reading: usual dose of filter aid",
+        waiting_for=cold,
     )
 
 

@@ -1,18 +1,25 @@
 """When the outlet will be hot, and whether it will be too hot.
 
-A stack of plates warmed by a flow nears its end temperature as T = Tend - A exp(-x / k), x the
-litres passed, so a step of the regulator changes the pace and not the shape. Level and slope
-against x come from fading least-squares sums; the slope then gives k for the end temperature
-that a pan heated for filtering leads to. A stack has more than one time constant: the last
-degrees take longer than the slope of the first ones says, which :data:`SLOW_END` allows for.
+Where the flow is known, the stack of plates is fitted to the course so far and run ahead
+(:mod:`plates`, :mod:`inflow`, :mod:`arrival`), anew with every few seconds. Where it is not,
+or no course was kept, the outlet nears its end temperature as T = Tend - A exp(-x / k), x the
+time passed: level and slope come from fading least-squares sums, and the slope gives k for the
+end temperature that a pan heated for filtering leads to. The last degrees take longer than the
+slope of the first ones says, which :data:`SLOW_END` allows for.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+
+import numpy as np
 
 from monitor.contract.readings import Point
+from monitor.rules.arrival import arrival
+from monitor.rules.course import LONGEST_S, Course, followed
+from monitor.rules.inflow import inflow
+from monitor.rules.plates import fitted
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import RunRules
 
@@ -28,6 +35,9 @@ to be filtered (extension bulletins) and the press loses some of it (judgement).
 
 PROBE_ERROR_C = 0.5
 """Error of the outlet probe where no calibration says better (data sheet of the usual one)."""
+
+END_UNDER_PAN_C = 2.0
+"""Where the pan is known, the outlet settles about this far under it (judgement)."""
 
 LEAST_OVER_C = 0.4
 """The outlet settles at least this far over what is waited for, else there is no waiting."""
@@ -46,6 +56,29 @@ PRECIPITATION_HORIZON_S = 300.0
 down before it, so farther out the straight line would cry wolf."""
 
 
+COLD_SHARE = 0.95
+"""So many of the stacks that the readings allow must stay cold before it is said."""
+
+COLD_AHEAD_S = 480.0
+"""An outlet whose straight line gets there within this time is not called cold."""
+
+MOST_MISFIT_C = 0.4
+"""A fit that leaves more over is not of this press: the simpler way is then the better one."""
+
+UNIFORM = 1.0 / math.sqrt(3.0)
+"""Standard deviation of an error that lies anywhere within a bound, as a share of the bound."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the fitted stack said and how long ago [s]; null: the outlet does not get there."""
+
+    ready_s: float | None
+    sure_s: float | None
+    never_share: float
+    age_s: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Warming:
     """Fading sums of the outlet temperature against litres (or seconds) counted back from now."""
@@ -59,6 +92,9 @@ class Warming:
     xx: float = 0.0
     t: float = 0.0
     xt: float = 0.0
+    course: Course | None = field(default_factory=Course)
+    """Null once ready, or when it has become too long."""
+    told: Told | None = None
 
     def line(self) -> tuple[float, float] | None:
         """Return level [degC] and slope [degC/s] now; null while the sums carry no line."""
@@ -69,8 +105,90 @@ class Warming:
         return (self.t - slope * self.x) / self.weight, slope * self.rate
 
 
-def warmed(before: Warming, second: Second, *, step_s: float, flow_l_min: float | None) -> Warming:
-    """Return ``before`` with the outlet of ``second`` added; ``flow_l_min`` may be unknown."""
+def warmed(
+    before: Warming,
+    second: Second,
+    *,
+    step_s: float,
+    flow_l_min: float | None,
+    moved_l: float | None,
+    rules: RunRules,
+) -> Warming:
+    """Return ``before`` with the outlet of ``second`` added; flow and litres moved may be unknown."""
+    now = _levelled(before, second, step_s=step_s, flow_l_min=flow_l_min)
+    course, told = before.course, before.told
+    if course is None:
+        return now
+    if second.ready or course.span_s > LONGEST_S or moved_l is None:
+        # A course with a hole in its litres would be read as a colder press.
+        return replace(now, course=None if second.ready or course.span_s > 0.0 else course)
+    after = followed(course, second, step_s=step_s, moved_l=moved_l)
+    if told is not None:
+        told = replace(told, age_s=told.age_s + step_s)
+    if len(after.spans_s) != len(course.spans_s):
+        line = now.line()
+        waits = now.seen_s >= LEAST_S and line is not None and line[0] < _sure_c(rules)
+        told = _told(after, rules=rules) if waits else None
+    return replace(now, course=after, told=told)
+
+
+def _told(course: Course, *, rules: RunRules) -> Told | None:
+    """Return what the stack fitted to ``course`` says; null while its syrup stands or nothing is seen."""
+    if course.start_c is None or course.outlet_c[-1] is None:
+        return None
+    probe_c = UNIFORM * _probe_error_c(rules)
+    stack = fitted(course, rules=rules, probe_c=probe_c)
+    flow = inflow(course, stack, rules=rules)
+    if flow is None or not np.isfinite(stack.mean).all() or stack.misfit_c > MOST_MISFIT_C:
+        return None
+    pan_c = course.pan_c[-1] if course.has_pan else None
+    ahead = arrival(
+        stack,
+        flow,
+        ready_c=rules.thresholds.ready_c,
+        sure_c=_sure_c(rules),
+        probe_c=probe_c,
+        pan_c=pan_c or 0.0,
+        at_s=course.span_s,
+    )
+    return Told(ahead.ready_s, ahead.sure_s, ahead.never_share)
+
+
+def stays_cold(warming: Warming, *, rules: RunRules) -> bool:
+    """Tell whether the outlet, as far as the course so far says, settles under the ready temperature.
+
+    A pan colder than that cannot do it. Else the fitted stack must say so, and the outlet must
+    rise so slowly that even its straight line would take long: settling is where a lump of
+    plates is least like a press.
+    """
+    line, told, pan_c = warming.line(), warming.told, _pan_c(warming)
+    if line is None or warming.seen_s < LEAST_S:
+        return False
+    if pan_c is not None and pan_c < rules.thresholds.ready_c:
+        return line[0] < rules.thresholds.ready_c
+    if told is None or told.never_share < COLD_SHARE:
+        return False
+    level_c, slope_c_s = line
+    return 0.0 < rules.thresholds.ready_c - level_c > slope_c_s * COLD_AHEAD_S
+
+
+def _pan_c(warming: Warming) -> float | None:
+    """Return the latest reading in the pan, null where no probe speaks there."""
+    course = warming.course
+    return course.pan_c[-1] if course is not None and course.pan_c else None
+
+
+def _probe_error_c(rules: RunRules) -> float:
+    error_c = rules.tuning(Point.OUTLET).tolerance
+    return PROBE_ERROR_C if error_c is None else error_c
+
+
+def _sure_c(rules: RunRules) -> float:
+    return rules.thresholds.ready_c + _probe_error_c(rules)
+
+
+def _levelled(before: Warming, second: Second, *, step_s: float, flow_l_min: float | None) -> Warming:
+    """Return ``before`` with the sums of level and slope moved on."""
     outlet_c = known(second.outlet_corrected_c)
     if outlet_c is None:
         outlet_c = known(second.outlet_c)
@@ -92,6 +210,7 @@ def warmed(before: Warming, second: Second, *, step_s: float, flow_l_min: float 
         (b.xx - 2.0 * moved * b.x + moved * moved * b.weight) * fade,
         b.t * fade + seen * (outlet_c or 0.0),
         (b.xt - moved * b.t) * fade,
+        b.course,
     )
 
 
@@ -104,15 +223,22 @@ def time_to_ready(warming: Warming, *, rules: RunRules) -> float | None:
     if warming.seen_s < LEAST_S or line is None:
         return None
     level_c, slope_c_s = line
-    ready_c = rules.thresholds.ready_c
-    error_c = rules.tuning(Point.OUTLET).tolerance
-    sure_c = ready_c + (PROBE_ERROR_C if error_c is None else error_c)
+    ready_c, sure_c = rules.thresholds.ready_c, _sure_c(rules)
     if level_c >= sure_c:
         return 0.0
+    told = warming.told
+    if stays_cold(warming, rules=rules):
+        return None
+    if told is not None and level_c < ready_c and told.ready_s is not None:
+        return max(0.0, told.ready_s - told.age_s)
+    if told is not None and level_c >= ready_c and told.sure_s is not None:
+        return max(0.0, told.sure_s - told.age_s)
     if slope_c_s < LEAST_RISE_C_S or not warming.rate:
         return None
     target_c = ready_c if level_c < ready_c else sure_c
-    over_c = max(ready_c + END_OVER_READY_C - target_c, LEAST_OVER_C)
+    pan_c = _pan_c(warming)
+    end_c = ready_c + END_OVER_READY_C if pan_c is None else pan_c - END_UNDER_PAN_C
+    over_c = max(end_c - target_c, LEAST_OVER_C)
     # The slope belongs to the middle of the memory, where the outlet was that much colder.
     middle_s = -warming.x / warming.weight / warming.rate
     gap_c = target_c + over_c - (level_c - slope_c_s * middle_s)

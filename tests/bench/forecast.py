@@ -4,6 +4,16 @@ Draws presses, syrups and operators at random, replays each run before the forec
 the error of the volume left at 25, 50 and 75 % of the run's volume and at half its time, by
 kind of ending; the share of good times to ready; and what a second costs. Exit status 1 when
 half-run is worse than a median of 10 % or a 90th percentile of 25 % of the total.
+
+Measured, time to ready within 30 s or 20 %, asked for every 10 s from the first minute on until
+ready: on the six traces of tests/data/traces 61 % of 176 forecasts hold (68 % by the mean of the
+traces; 64, 100, 70, 17, 55 and 100 %), with constants that have seen all six. Of a grid of 32 sets of
+constants the one that does best on the other five traces holds 56 % (61 %), which is the figure to
+expect of another trace. The slope alone holds 48 % (55 %). On 57 runs invented here 49 % (slope
+alone 51 %); on runs of hardware/simulated_run.py 70 % (the same: that stack is full of cold syrup at
+first, which no lump fits, and so the slope tells). With the probe's own error taken out the six come
+to 71 %, with the flow to come known to 67 %, with both to 70 %: where the outlet creeps, half a
+degree of the probe is a minute, and no reading of that probe can tell it.
 """
 
 from __future__ import annotations

@@ -36,7 +36,8 @@ def warm(
             containers_l=0.0,
             ready=False,
         )
-        now = warmed(now, second, step_s=1.0, flow_l_min=flow_l_min(float(t)))
+        # No litres: the simpler way, which has only level and slope to go by.
+        now = warmed(now, second, step_s=1.0, flow_l_min=flow_l_min(float(t)), moved_l=None, rules=RULES)
     return now
 
 
