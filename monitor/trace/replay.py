@@ -104,8 +104,11 @@ def status_record(second: Replayed) -> dict[str, object]:
             "volume_left_low_l": ahead.volume_left_low_l,
             "volume_left_high_l": ahead.volume_left_high_l,
             "time_left_s": ahead.time_left_s,
+            "time_left_low_s": ahead.time_left_low_s,
+            "time_left_high_s": ahead.time_left_high_s,
             "limit": str(ahead.limit),
             "fill": ahead.fill,
+            "assumption": ahead.assumption,
             "waiting_for": ahead.waiting_for,
         },
     }
