@@ -60,7 +60,9 @@ def test_every_line_is_one_of_the_contract(name: str) -> None:
             assert line["phase"] in set(Phase)
             assert set(line["flags"]) <= set(Flag)
             assert line["forecast"]["limit"] in set(Limit)
-            assert {"ready_in_s", "volume_left_l", "time_left_s", "time_left_low_s", "assumption"} <= set(line["forecast"])
+            assert {"ready_in_s", "volume_left_l", "time_left_s", "time_left_low_s", "assumption"} <= set(
+                line["forecast"]
+            )
         else:
             assert set(line) == {"elapsed_s", "kind", "name", "state"}
             assert line["kind"] in {"flag", "alarm", "phase"}
