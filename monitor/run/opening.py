@@ -12,7 +12,7 @@ from monitor.run import entering
 from monitor.run.effects import RunClosed, RunOpened
 from monitor.run.phases import Turn
 from monitor.run.press_memory import after_run
-from monitor.run.seconds import OPENABLE, foresee, raised
+from monitor.run.seconds import OPENABLE, foresee, raised, time_to_millisecond, to_millisecond
 from monitor.run.state import OpenRun
 from monitor.run.step import Step
 
@@ -72,7 +72,7 @@ def open_run(step: Step, *, by: str, started_s: float) -> None:
         RunOpened(
             run=run.id,
             boot=step.stamp.boot,
-            started_mono_s=started_s + step.state.origin_s,
+            started_mono_s=to_millisecond(started_s + step.state.origin_s),
             started=started,
             clock=step.stamp.clock,
             by=by,
@@ -94,7 +94,7 @@ def close(step: Step, *, by: str, ended_s: float | None = None) -> None:
         RunClosed(
             run=run.id,
             boot=step.stamp.boot,
-            ended_mono_s=ended_s + step.state.origin_s,
+            ended_mono_s=to_millisecond(ended_s + step.state.origin_s),
             ended=_wall(step, at_s=ended_s),
             elapsed_s=ended_s - run.started_s,
             volume_l=forecasting.volume(run.forecast).filtered_l,
@@ -118,7 +118,7 @@ def _clear_flags(step: Step) -> None:
 def _wall(step: Step, *, at_s: float) -> datetime | None:
     if step.stamp.time is None:
         return None
-    return step.stamp.time - timedelta(seconds=step.now_s - at_s)
+    return time_to_millisecond(step.stamp.time - timedelta(seconds=step.now_s - at_s))
 
 
 def _name(step: Step, *, started: datetime | None) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
 
 from monitor.contract.names import Flag, Phase
 from monitor.contract.readings import Point
@@ -67,13 +68,15 @@ def row(step: Step) -> RowDue:
     fresh_line = good(line, now_s=step.now_s)
     run = state.run
     filtered = forecasting.volume(run.forecast) if run else None
+    mono_s = to_millisecond(step.stamp.mono_s)
+    zero_s = None if run is None else to_millisecond(run.started_s + state.origin_s)
     return RowDue(
         TraceRow(
             boot=step.stamp.boot,
-            mono_s=step.stamp.mono_s,
-            time=step.stamp.time,
+            mono_s=mono_s,
+            time=time_to_millisecond(step.stamp.time),
             clock=step.stamp.clock,
-            elapsed_s=step.elapsed_s,
+            elapsed_s=None if zero_s is None else to_millisecond(mono_s - zero_s),
             outlet_c=_value(outlet, now_s=step.now_s),
             outlet_standing=_standing(outlet, now_s=step.now_s),
             line_kpa=_value(line, now_s=step.now_s),
@@ -88,6 +91,16 @@ def row(step: Step) -> RowDue:
             flags=raised(state),
         )
     )
+
+
+def to_millisecond(seconds: float) -> float:
+    """Return ``seconds`` as finely as a trace file tells them, so that nothing is lost in one."""
+    return round(seconds, 3)
+
+
+def time_to_millisecond(time: datetime | None) -> datetime | None:
+    """Return ``time`` cut to the millisecond, likewise."""
+    return None if time is None else time.replace(microsecond=time.microsecond // 1000 * 1000)
 
 
 def raised(state: State) -> tuple[Flag, ...]:

@@ -7,16 +7,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
+from pydantic import TypeAdapter
+
+from monitor.run.lot import LotRecord
 from monitor.trace.columns import Column, time_text
+from monitor.trace.package_rows import Span
 from monitor.trace.reader import ClockOffset, RunRecord
 
 NOTICE = (
     "Record of a run monitor. The monitor is not a safety device and controls nothing; "
     "the record helps, it proves no compliance."
 )
+_LOT = TypeAdapter(LotRecord)
 _MEDIA_TYPES = {
     "trace.csv": "text/csv",
     "events.jsonl": "application/jsonl",
@@ -51,9 +56,18 @@ def package_descriptor(
 
 
 def run_facts(
-    record: RunRecord, *, columns: Sequence[Column], offsets: Sequence[ClockOffset]
+    record: RunRecord,
+    *,
+    columns: Sequence[Column],
+    offsets: Sequence[ClockOffset],
+    spans: Sequence[Span],
+    lots: Sequence[LotRecord],
 ) -> dict[str, Any]:
-    """Return run.json: what is known of the run as a whole, base units in the names."""
+    """Return run.json: what is known of the run as a whole, base units in the names.
+
+    ``boots`` says in which boot of the board each row was made, so that the run can be taken back
+    into a store; ``lots`` are worked out from rows and entries and are not read back.
+    """
     return {
         "run": record.run,
         "press": record.press,
@@ -68,6 +82,9 @@ def run_facts(
         "closed_by": record.closed_by,
         "boot": record.boot,
         "started_mono_s": record.started_mono_s,
+        "boots": [asdict(span) for span in spans],
+        "ended_boot": record.ended_boot,
+        "ended_mono_s": record.ended_mono_s,
         "thresholds": dict(record.thresholds),
         "facts": dict(record.facts),
         "units": {column.name: column.unit for column in columns if column.unit is not None},
@@ -75,6 +92,7 @@ def run_facts(
             {"boot": at.boot, "mono_s": at.mono_s, "time": time_text(at.time), "clock": at.clock}
             for at in offsets
         ],
+        "lots": [_LOT.dump_python(lot, mode="json") for lot in lots],
     }
 
 

@@ -118,7 +118,7 @@ def row_of(columns: Any, *, boot: str, zero_mono_s: float | None) -> TraceRow:
     """Return the second that ``columns`` hold; elapsed time that is missing counts from ``zero_mono_s``."""
     elapsed_s = columns.elapsed_s
     if elapsed_s is None and zero_mono_s is not None:
-        elapsed_s = columns.mono_s - zero_mono_s
+        elapsed_s = round(columns.mono_s - zero_mono_s, 3)
     return TraceRow(
         boot=boot,
         mono_s=columns.mono_s,

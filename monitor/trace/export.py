@@ -20,6 +20,8 @@ from monitor.contract.events import EVENT, Event
 from monitor.run.row import TraceRow
 from monitor.trace.columns import Column, Units, trace_columns
 from monitor.trace.descriptor import Part, package_descriptor, package_name, run_facts
+from monitor.trace.lots import lots_of
+from monitor.trace.package_rows import Span
 from monitor.trace.reader import TraceReader
 
 DESCRIPTOR = "datapackage.json"
@@ -84,14 +86,31 @@ def _write_package(reader: TraceReader, run: str, *, units: Units, target: Targe
     columns = trace_columns(units)
     with reader.held() as still:
         record = still.run(run)
-        facts = run_facts(record, columns=columns, offsets=still.clock_offsets(run))
+        spans: list[Span] = []
+        rows = _noting_boots(still.rows(run), spans)
         parts = [
-            _write_part("trace.csv", target, csv_chunks(still.rows(run), columns=columns)),
+            _write_part("trace.csv", target, csv_chunks(rows, columns=columns)),
             _write_part("events.jsonl", target, _event_lines(still.events(run))),
-            _write_part("run.json", target, [_json(facts)]),
         ]
+        facts = run_facts(
+            record,
+            columns=columns,
+            offsets=still.clock_offsets(run),
+            spans=spans or [Span(boot=record.boot, zero_mono_s=record.started_mono_s, first_row=0)],
+            lots=lots_of(still, record),
+        )
+        parts.append(_write_part("run.json", target, [_json(facts)]))
     _write_part(DESCRIPTOR, target, [_json(package_descriptor(record, columns=columns, parts=parts))])
     return [*(part.name for part in parts), DESCRIPTOR]
+
+
+def _noting_boots(rows: Iterator[TraceRow], spans: list[Span]) -> Iterator[TraceRow]:
+    """Give ``rows`` on, and put into ``spans`` where each boot's rows begin."""
+    for number, row in enumerate(rows):
+        if not spans or spans[-1].boot != row.boot:
+            zero_s = round(row.mono_s - (row.elapsed_s or 0.0), 3)
+            spans.append(Span(boot=row.boot, zero_mono_s=zero_s, first_row=number))
+        yield row
 
 
 def csv_chunks(rows: Iterator[TraceRow], *, columns: Sequence[Column]) -> Iterator[bytes]:

@@ -13,6 +13,7 @@ from monitor.run.lot import LotRecord, MeasuredDensity, lot_record
 from monitor.run.records import standing
 from monitor.run.row import TraceRow
 from monitor.trace.reader import RunRecord, TraceReader
+from monitor.trace.run_rules import thresholds_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,8 +50,14 @@ def lot_line(mark: Mark, *, record: RunRecord) -> LotLine | None:
     )
 
 
-def lots_of(reader: TraceReader, record: RunRecord, *, thresholds: Thresholds) -> tuple[LotRecord, ...]:
-    """Return the lots packed from the run of ``record``; reads its seconds only if there is one."""
+def lots_of(reader: TraceReader, record: RunRecord) -> tuple[LotRecord, ...]:
+    """Return the lots packed from the run of ``record``; reads its seconds only if there is one.
+
+    A run that does not tell the limits it was judged by gives none: hot and cold are not known.
+    """
+    thresholds = thresholds_of(record)
+    if thresholds is None:
+        return ()
     events = reader.events(record.run)
     marks = [mark for mark in standing(entries_in(events)) if isinstance(mark.given, LotArgs)]
     rows = list(reader.rows(record.run)) if marks else []

@@ -59,6 +59,8 @@ class RunRecord:
     """True for a run of the demo's made-up press."""
     facts: Mapping[str, object]
     """All that was kept with the run when it was opened."""
+    ended_boot: str | None = None
+    ended_mono_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,12 +211,20 @@ class TraceReader:
 
 
 def _runs() -> sa.Select[Any]:
-    ends = (run_end.c.ended_us, run_end.c.elapsed_s, run_end.c.volume_l, run_end.c.closed_by)
+    ends = (
+        run_end.c.ended_us,
+        run_end.c.elapsed_s,
+        run_end.c.volume_l,
+        run_end.c.closed_by,
+        run_end.c.ended_mono_s,
+    )
+    end_boot = boot.alias()
     return (
-        sa.select(run, boot.c.name.label("boot"), *ends)
+        sa.select(run, boot.c.name.label("boot"), end_boot.c.name.label("ended_boot"), *ends)
         .select_from(run)
         .join(boot, boot.c.id == run.c.boot_id)
         .outerjoin(run_end, run_end.c.run_id == run.c.id)
+        .outerjoin(end_boot, end_boot.c.id == run_end.c.boot_id)
         .order_by(run.c.id.desc())
     )
 
@@ -263,6 +273,8 @@ def _record(columns: Any) -> RunRecord:
         thresholds=thresholds if isinstance(thresholds, dict) else {},
         invented=bool(facts.get("invented", False)),
         facts=facts,
+        ended_boot=columns.ended_boot,
+        ended_mono_s=columns.ended_mono_s,
     )
 
 

@@ -6,13 +6,19 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import TypeVar
 
-from monitor.contract.names import PumpKind
+from pydantic import TypeAdapter, ValidationError
+
 from monitor.contract.readings import Point
 from monitor.rules.thresholds import PointTuning, Press, Pump, RunRules, Thresholds
 from monitor.run.records import KeptRun
 from monitor.trace.reader import RunRecord
 
-Kind = TypeVar("Kind")
+Part = TypeVar("Part")
+
+_PRESS = TypeAdapter(Press)
+_PUMP = TypeAdapter(Pump)
+_THRESHOLDS = TypeAdapter(Thresholds)
+_POINTS: TypeAdapter[Mapping[Point, PointTuning]] = TypeAdapter(dict[Point, PointTuning])
 
 
 def run_rules(record: RunRecord, *, otherwise: RunRules) -> RunRules:
@@ -20,54 +26,31 @@ def run_rules(record: RunRecord, *, otherwise: RunRules) -> RunRules:
     facts = record.facts
     return replace(
         otherwise,
-        press=_press(facts.get("press"), otherwise.press),
-        pump=_pump(facts.get("pump"), otherwise.pump),
-        thresholds=_thresholds(facts.get("thresholds"), otherwise.thresholds),
-        points=_points(facts.get("points"), otherwise.points),
+        press=_told(facts.get("press"), _PRESS) or otherwise.press,
+        pump=_told(facts.get("pump"), _PUMP) or otherwise.pump,
+        thresholds=thresholds_of(record) or otherwise.thresholds,
+        points=_told(facts.get("points"), _POINTS) or otherwise.points,
     )
+
+
+def thresholds_of(record: RunRecord) -> Thresholds | None:
+    """Return the limits that ``record`` was judged by; null where its facts do not tell them all."""
+    return _told(record.facts.get("thresholds"), _THRESHOLDS)
 
 
 def kept_run(record: RunRecord) -> KeptRun:
     """Return what new entries about ``record`` are checked by."""
-    press = record.facts.get("press")
-    press = press if isinstance(press, dict) else {}
-    frames, thickness_m = press.get("frames"), press.get("frame_thickness_m")
+    press = _told(record.facts.get("press"), _PRESS)
     return KeptRun(
-        frames=frames if isinstance(frames, int) else None,
-        frame_thickness_m=thickness_m if isinstance(thickness_m, float) else None,
+        frames=None if press is None else press.frames,
+        frame_thickness_m=None if press is None else press.frame_thickness_m,
         day=None if record.started is None else record.started.astimezone().date(),
     )
 
 
-def _press(told: object, otherwise: Press) -> Press:
-    return _built(Press, told, otherwise)
-
-
-def _thresholds(told: object, otherwise: Thresholds) -> Thresholds:
-    return _built(Thresholds, told, otherwise)
-
-
-def _pump(told: object, otherwise: Pump) -> Pump:
-    if not isinstance(told, dict):
-        return otherwise
+def _told(facts: object, adapter: TypeAdapter[Part]) -> Part | None:
+    """Return what ``facts`` tell, null where another version told something else."""
     try:
-        return Pump(**(told | {"kind": PumpKind(told["kind"])}))
-    except (TypeError, ValueError, KeyError):
-        return otherwise
-
-
-def _points(told: object, otherwise: Mapping[Point, PointTuning]) -> Mapping[Point, PointTuning]:
-    if not isinstance(told, dict):
-        return otherwise
-    try:
-        return {Point(name): PointTuning(**tuning) for name, tuning in told.items()}
-    except (TypeError, ValueError):
-        return otherwise
-
-
-def _built(kind: type[Kind], told: object, otherwise: Kind) -> Kind:
-    """Return ``kind`` of the facts told by some version; a version that told others means ours."""
-    try:
-        return kind(**told) if isinstance(told, dict) else otherwise
-    except TypeError:
-        return otherwise
+        return adapter.validate_python(facts)
+    except ValidationError:
+        return None

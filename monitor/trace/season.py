@@ -138,7 +138,7 @@ class Season:
         record = self._reader.run(run)
         key = (run, len(self._reader.events(run)))
         if key not in self._lots:
-            made = lots_of(self._reader, record, thresholds=self._rules_of(record).thresholds)
+            made = lots_of(self._reader, record)
             if record.closed_by is None:
                 return made  # its seconds go on
             self._lots[key] = made
@@ -179,7 +179,12 @@ class Season:
         return run_rules(record, otherwise=self._rules)
 
     def _work_out(self, record: RunRecord, worked_out: Callable[[RunEntry], None] | None) -> Shown:
-        entry = shown_by(self._reader.rows(record.run), run=record.run, rules=self._rules_of(record))
+        rules = self._rules_of(record)
+        try:
+            entry = shown_by(self._reader.rows(record.run), run=record.run, rules=rules)
+        except (ValueError, ArithmeticError):
+            # An imported run may tell of a press that cannot be; it teaches nothing and stops nothing.
+            entry = RunEntry(run=record.run, room_l=rules.press.frame_volume_l)
         if worked_out is not None:
             worked_out(entry)
         return Shown(
