@@ -45,7 +45,8 @@ def stored(bench: Any) -> Any:
     bench.keep_run(writer, seconds=0)
     for second in range(3, 20):
         writer.keep_effect(RowDue(bench.row(
-            mono_s=1000.0 + second, elapsed_s=float(second), time=NOON + timedelta(milliseconds=1000 * second + 7),
+            mono_s=1000.0 + second, elapsed_s=float(second),
+            time=NOON + timedelta(milliseconds=1000 * second + 7),
             outlet_c=80.0 + second / 7, line_kpa=300.0 + 1 / (second + 1), volume_l=second / 3,
         )))  # fmt: skip
     lost = {"outlet_c": None, "outlet_standing": Standing.BAD, "strokes": None, "time": None, "flags": ()}
