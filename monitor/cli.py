@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.contract.errors import EntryRefused, NiterwatchError, SettingsError
+from monitor.contract.errors import CertificateFailed, EntryRefused, NiterwatchError, SettingsError
 
 if TYPE_CHECKING:
     from monitor.runtime.settings import Settings
@@ -135,8 +135,10 @@ def code(settings: SettingsFile = None, overrides: Overrides = None) -> None:
 
     It is printed once; the old one ends at once.
     """
+    from web.security import new_code
+
     file = _load(settings, overrides).web.code_file
-    text = _new_code(file)
+    text = new_code(file)
     typer.echo(f"{text}\nThis is the only time it is shown: only its hash is kept, in {file}.")
 
 
@@ -152,11 +154,36 @@ def card(
     """
     from web import door_card
 
-    loaded = _load(settings, overrides)
-    for name, text in door_card.files(loaded).items():
-        typer.echo(_written(to / name, text))
-    if door_card.where_it_leads(loaded).lonely:
-        typer.echo("this board has no address on a network yet: make the card again once it has", err=True)
+    for line in door_card.lay(_load(settings, overrides), to):
+        typer.echo(line)
+
+
+@app.command()
+def certificate(
+    to: Annotated[
+        Path, typer.Option(metavar="DIR", help="Folder of the certificate, its key and the authority.")
+    ],
+    settings: SettingsFile = None,
+    overrides: Overrides = None,
+    also: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Another name or address that phones ask this page by."),
+    ] = None,
+) -> None:
+    """Make the certificate of a page by https, or renew it.
+
+    A private authority of this board signs it; each phone installs that authority once.
+    """
+    from monitor.runtime.clock import SystemClock
+    from web import authority
+    from web.address import names_of
+
+    now = SystemClock().wall().time
+    if now is None:
+        raise CertificateFailed("the time of day is not set: connect a network or set it by hand first")
+    names = authority.Names.of([*names_of(_load(settings, overrides).web), *(also or [])])
+    for line in authority.issue(to.absolute(), names=names, now=now).lines():
+        typer.echo(line)
 
 
 @app.command()
@@ -199,11 +226,12 @@ def install(
     it writes. A file that was edited is left alone.
     """
     from monitor import installation
+    from web.security import new_code
 
     # The image of a board has its own; on a live one it is the one that runs.
     running = Path(sys.prefix) / "bin" / "niterwatch" if root == Path("/") else installation.PROGRAM
     board = installation.Board(root=root, program=program or running, lan=lan, dry=dry_run)
-    for line in installation.install(board, new_code=_new_code):
+    for line in installation.install(board, new_code=new_code):
         typer.echo(line)
 
 
@@ -329,25 +357,6 @@ def export(
 
     reader = TraceReader(_load(settings, overrides).store.url)
     typer.echo(export_package(reader, run, units=units.value, to=to))
-
-
-def _new_code(file: Path) -> str:
-    """Keep a new device's code in ``file`` and return its text."""
-    from web.security import DeviceCode
-
-    text, made = DeviceCode.make()
-    made.save(file)
-    return text
-
-
-def _written(file: Path, text: str) -> Path:
-    """Put ``text`` into ``file``, its folder made, and return it."""
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise SettingsError(f"{file} cannot be written: {error.strerror}; check --to") from None
-    return file
 
 
 def _load(file: Path | None, overrides: list[str] | None) -> Settings:

@@ -12,6 +12,8 @@ DOCUMENTATION_HOST = "192.0.2.1"
 """An address that is nobody's (RFC 5737); asking for the way there sends nothing."""
 EVERY_INTERFACE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not bound
 
+LOOPBACK = ("127.0.0.1", "::1")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
@@ -21,6 +23,8 @@ class Way:
     name: str | None
     lonely: bool
     """Only this machine itself finds the page there."""
+    secure: str | None
+    """The address by https, by the name where there is one; null if it is not served so."""
 
 
 def way(section: WebSection) -> Way:
@@ -28,16 +32,30 @@ def way(section: WebSection) -> Way:
     host = own_address() if section.host in EVERY_INTERFACE else section.host
     lonely = _is_loopback(host)
     named = section.host in EVERY_INTERFACE and not lonely
+    by_name = local_name() if named else host
     return Way(
-        address=_url(host, section.port),
-        name=_url(local_name(), section.port) if named else None,
+        address=_url("http", host, section.port),
+        name=_url("http", by_name, section.port) if named else None,
         lonely=lonely,
+        secure=_url("https", by_name, section.secure_port) if section.certificate else None,
     )
 
 
 def address(section: WebSection) -> str:
     """Return the page's address on the local network, on this machine alone where there is none."""
     return way(section).address
+
+
+def names_of(section: WebSection) -> list[str]:
+    """Return every name and address the page may be asked by, the one phones know best first."""
+    named = section.host if section.host not in EVERY_INTERFACE else own_address()
+    return [local_name(), *sorted(own_names() - {local_name()}), *section.allowed_hosts, named, *LOOPBACK]
+
+
+def own_names() -> frozenset[str]:
+    """Return the names by which this board may be asked, addresses apart."""
+    name = socket.gethostname().lower()
+    return frozenset({name, name.partition(".")[0], local_name(), "localhost"})
 
 
 def local_name() -> str:
@@ -55,8 +73,8 @@ def own_address() -> str:
             return "127.0.0.1"
 
 
-def _url(host: str, port: int) -> str:
-    return f"http://{f'[{host}]' if ':' in host else host}:{port}/"
+def _url(scheme: str, host: str, port: int) -> str:
+    return f"{scheme}://{f'[{host}]' if ':' in host else host}:{port}/"
 
 
 def _is_loopback(host: str) -> bool:

@@ -17,7 +17,8 @@ from starlette.exceptions import HTTPException
 
 from monitor.contract.errors import RunNotFound, StoreError
 from web import act_posts, live_pages, plan_pages, review_pages, run_pages, sheet_pages, still_pages
-from web.guard import Guard, own_names
+from web.address import own_names
+from web.guard import Guard
 from web.page import STATIC, page
 from web.rooms import Rooms
 

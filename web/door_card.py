@@ -6,11 +6,13 @@ The code itself is never on it: it is written by hand, on a line.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
+from monitor.contract.errors import SettingsError
 from monitor.contract.names import Signal
 from monitor.runtime.settings import Settings
 from web import qr_code, sound_picture
-from web.address import Way, way
+from web.address import way
 from web.page import STATIC, page
 from web.tones import PATTERNS
 from web.viewer import Choice, chosen
@@ -56,9 +58,22 @@ def files(settings: Settings) -> dict[str, str]:
     }
 
 
-def where_it_leads(settings: Settings) -> Way:
-    """Return the way to the page that the card shows."""
-    return way(settings.web)
+def lay(settings: Settings, folder: Path) -> list[str]:
+    """Write the card into ``folder``; return the files' names, and what is still missing.
+
+    Raises :class:`SettingsError` for a folder that cannot be written.
+    """
+    said = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in files(settings).items():
+            (folder / name).write_text(text, encoding="utf-8")
+            said.append(str(folder / name))
+    except OSError as error:
+        raise SettingsError(f"{folder} cannot be written: {error.strerror}; check --to") from None
+    if way(settings.web).lonely:
+        said.append("this board has no address on a network yet: make the card again once it has")
+    return said
 
 
 def _sound_line(signal: Signal, choice: Choice) -> SoundLine:

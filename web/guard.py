@@ -7,7 +7,6 @@ Rules after OWASP ASVS 4.0.3 sections 13, 14.4 and 14.5.
 from __future__ import annotations
 
 import ipaddress
-import socket
 from collections.abc import Iterable
 from http import HTTPStatus
 
@@ -26,13 +25,6 @@ HEADERS: tuple[tuple[bytes, bytes], ...] = (
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"x-frame-options", b"DENY"),
 )
-
-
-def own_names() -> frozenset[str]:
-    """Return the names by which this board may be asked, addresses apart."""
-    name = socket.gethostname().lower()
-    short = name.partition(".")[0]
-    return frozenset({name, short, f"{short}.local", "localhost"})
 
 
 class Guard:

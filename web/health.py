@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from monitor.contract.presence import Service
 from monitor.contract.status import Standing
@@ -12,6 +13,9 @@ from web.heard import Heard
 from web.heartbeat import Heartbeat, alive, trouble
 from web.language import slug
 from web.sentence import told, why_not_good
+
+RENEW = timedelta(days=60)
+"""A certificate that ends within this is to be renewed: before a season, not in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +40,12 @@ class Page:
     store: str | None
     """Why the store cannot be read, null when it can."""
     runs: int
+    secure: bool
+    """Whether the page is served by https as well."""
+    certificate_until: datetime | None
+    """Until when its certificate is good, null if phones do not take it now."""
+    now: datetime
+    """Time of day, by the board's clock."""
 
 
 def own_lines(state: Page, *, figures: Figures) -> list[Line]:
@@ -57,6 +67,7 @@ def own_lines(state: Page, *, figures: Figures) -> list[Line]:
             words("health.code_made" if state.code_made else "health.code_none"),
             state.code_made,
         ),
+        _secure_line(state, figures),
     ]
 
 
@@ -95,6 +106,16 @@ def press_lines(
         Line(words("health.software"), words("health.page_software", page=software, monitor=status.software)),
     ]
     return lines
+
+
+def _secure_line(state: Page, figures: Figures) -> Line:
+    words = figures.words
+    name, until = words("health.secure"), state.certificate_until
+    if not state.secure:
+        return Line(name, words("health.secure_none"))
+    if until is None:
+        return Line(name, words("health.secure_bad"), False)
+    return Line(name, words("health.secure_until", date=figures.date(until)), until - state.now >= RENEW)
 
 
 def _status_line(press: str, heard: Heard | None, figures: Figures) -> Line:

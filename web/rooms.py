@@ -13,6 +13,7 @@ from monitor.runtime.settings import Settings
 from web.acts import Desk
 from web.live import Hub
 from web.runs import RunBook
+from web.secure_line import SecureLine
 from web.view import LiveView, live
 from web.viewer import Choice, chosen
 
@@ -33,6 +34,8 @@ class Rooms:
     book: RunBook
     connected: Callable[[], bool]
     dropped: Callable[[], int] = lambda: 0
+    secure: SecureLine | None = None
+    """What https is served with, null if it is not."""
     invented: bool = False
     """Everything shown is made up, whatever a status says."""
 

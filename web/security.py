@@ -96,6 +96,13 @@ class DeviceCode:
         return hmac.compare_digest(_hashed(digits, self.salt), self.digest)
 
 
+def new_code(file: Path) -> str:
+    """Keep a new code in ``file`` and return its text, which nobody can tell again."""
+    text, made = DeviceCode.make()
+    made.save(file)
+    return text
+
+
 def _hashed(digits: str, salt: bytes) -> bytes:
     return hashlib.scrypt(digits.encode(), salt=salt, n=COST, r=BLOCK, p=PARALLEL, dklen=32)
 

@@ -9,6 +9,7 @@ import socket
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from ssl import SSLContext
 from types import FrameType
 
 import uvicorn
@@ -30,7 +31,8 @@ from web.kept_code import KeptCode
 from web.live import Hub
 from web.rooms import Rooms
 from web.runs import RunBook
-from web.security import Code, DeviceCode
+from web.secure_line import SecureLine
+from web.security import Code, new_code
 
 SUBSCRIPTIONS = (ANY_PRESS_STATUS, f"{ROOT}/+/presence/+", f"{ROOT}/+/reply/+")
 CONNECTION_LIMIT = 200
@@ -46,16 +48,35 @@ _log = logging.getLogger(__name__)
 class PageServer(uvicorn.Server):
     """A server whose open streams end with it; ``ready`` is called once it listens."""
 
-    def __init__(self, config: uvicorn.Config, *, hub: Hub, ready: Callable[[], None] | None = None) -> None:
+    def __init__(
+        self,
+        config: uvicorn.Config,
+        *,
+        hub: Hub,
+        ready: Callable[[], None] | None = None,
+        secure: tuple[socket.socket, SSLContext] | None = None,
+    ) -> None:
         super().__init__(config)
         self._hub = hub
         self._ready = ready
+        self._secure = secure
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        """Start to listen, then say so."""
+        """Start to listen, then say so; the same application answers on the secure listener, if any."""
         await super().startup(sockets=sockets)
+        if self._secure is not None:
+            listener, context = self._secure
+            loop = asyncio.get_running_loop()
+            self.servers.append(await loop.create_server(self._protocol, sock=listener, ssl=context))
         if self._ready is not None:
             self._ready()
+
+    def _protocol(self) -> asyncio.Protocol:
+        """Return what answers one connection, made as the server's own listener makes it."""
+        # It is typed as any protocol, so that its own arguments are not known.
+        return self.config.http_protocol_class(  # type: ignore[call-arg]
+            config=self.config, server_state=self.server_state, app_state=self.lifespan.state
+        )
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         """End the streams first: one that stays open would hold the server for ever."""
@@ -81,8 +102,12 @@ async def serve(
     ``code`` is the device's; when none is given it is what ``web.code_file`` has at the time.
     Raises :class:`AddressInUse` when the port is taken.
     """
+    secure = SecureLine.of(settings.web)
     listener = listen(settings.web)
+    listeners = [listener]
     try:
+        if secure is not None:
+            listeners.append(listen(settings.web, port=settings.web.secure_port))
         code = code or _kept_code(settings.web.code_file)
         link = BrokerLink(
             settings.broker,
@@ -99,8 +124,15 @@ async def serve(
             if ready is not None:
                 ready()
 
-        rooms = make_rooms(settings, clock=clock, link=link, hub=hub, code=code, invented=invented)
-        server = PageServer(configured(rooms), hub=hub, ready=open_now)
+        rooms = make_rooms(
+            settings, clock=clock, link=link, hub=hub, code=code, secure=secure, invented=invented
+        )
+        server = PageServer(
+            configured(rooms),
+            hub=hub,
+            ready=open_now,
+            secure=(listeners[-1], secure.context) if secure is not None else None,
+        )
         async with asyncio.TaskGroup() as tasks:
             line = tasks.create_task(link.run(), name="page broker line")
             ears = tasks.create_task(_listen_to(link, hub), name="page listens")
@@ -110,11 +142,19 @@ async def serve(
             ears.cancel()
             watch.cancel()
     finally:
-        listener.close()
+        for each in listeners:
+            each.close()
 
 
 def make_rooms(
-    settings: Settings, *, clock: Clock, link: BrokerLink, hub: Hub, code: Code, invented: bool = False
+    settings: Settings,
+    *,
+    clock: Clock,
+    link: BrokerLink,
+    hub: Hub,
+    code: Code,
+    secure: SecureLine | None = None,
+    invented: bool = False,
 ) -> Rooms:
     """Return the rooms of a page over ``link`` and the store of ``settings``."""
     reader = TraceReader(settings.store.url)
@@ -131,6 +171,7 @@ def make_rooms(
         book=RunBook(reader, package),
         connected=lambda: link.connected,
         dropped=lambda: link.dropped,
+        secure=secure,
         invented=invented,
     )
 
@@ -143,17 +184,18 @@ def silent_s(clock: Clock) -> float:
     return SILENT_S * (clock.speed if isinstance(clock, SystemClock) else 1.0)
 
 
-def listen(settings: WebSection) -> socket.socket:
-    """Return a socket that listens where the settings say."""
+def listen(settings: WebSection, *, port: int | None = None) -> socket.socket:
+    """Return a socket that listens where the settings say, on ``port`` if it is given."""
+    port = settings.port if port is None else port
     family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
     listener = socket.socket(family)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind((settings.host, settings.port))
+        listener.bind((settings.host, port))
         listener.listen()
     except OSError as error:
         listener.close()
-        where = f"port {settings.port} on {settings.host}"
+        where = f"port {port} on {settings.host}"
         if error.errno == errno.EADDRINUSE:
             raise AddressInUse(
                 f"{where} is taken by another program: stop it, or set web.port to another"
@@ -215,7 +257,7 @@ def _kept_code(file: Path) -> KeptCode:
     if not sys.stderr.isatty():
         _log.warning("there is no device code yet, so acts are closed: `niterwatch code` makes one")
         return code
-    text, made = DeviceCode.make()
-    made.save(file)
-    sys.stderr.write(f"The device's code is {text}. Write it on the door card: it is not shown again.\n")
+    sys.stderr.write(
+        f"The device's code is {new_code(file)}. Write it on the door card: it is not shown again.\n"
+    )
     return code

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+import ssl
 from dataclasses import asdict
+from datetime import UTC, datetime
+from http import HTTPStatus
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed
+from pathlib import Path
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 
 from monitor.contract.errors import StoreError
 from web import door_card, health, tones
+from web.address import way
 from web.page import page
 from web.rooms import Rooms
 from web.runs import RunBook
 from web.viewer import Choice
+
+AUTHORITY = "/authority.crt"
+CERTIFICATE_TYPE = "application/x-x509-ca-cert"
+"""What makes a phone offer to install a certificate rather than show it; no standard names it."""
 
 
 def router(rooms: Rooms) -> APIRouter:
@@ -45,6 +55,13 @@ def router(rooms: Rooms) -> APIRouter:
             door_card.card_page(rooms.settings, choice, look=f"/static/{door_card.LOOK}", back="/health")
         )
 
+    @routes.get(AUTHORITY)
+    async def give_authority() -> Response:
+        file = rooms.settings.web.authority
+        if file is None:
+            raise HTTPException(HTTPStatus.NOT_FOUND)
+        return Response(await run_in_threadpool(_authority, file), media_type=CERTIFICATE_TYPE)
+
     @routes.get("/sounds.json")
     async def sounds() -> JSONResponse:
         return JSONResponse({signal: asdict(pattern) for signal, pattern in tones.PATTERNS.items()})
@@ -58,6 +75,14 @@ def software() -> str:
         return installed("niterwatch")
     except PackageNotFoundError:
         return "unknown"
+
+
+def _authority(file: Path) -> bytes:
+    """Return the certificate in ``file``: never anything else that a mistaken setting may name."""
+    try:
+        return ssl.PEM_cert_to_DER_cert(file.read_text(encoding="ascii").strip())
+    except (OSError, ValueError):
+        raise HTTPException(HTTPStatus.NOT_FOUND) from None
 
 
 def _store(book: RunBook) -> tuple[str | None, int]:
@@ -79,6 +104,9 @@ def _health_page(rooms: Rooms, choice: Choice, *, store: str | None, runs: int) 
         software=software(),
         store=store,
         runs=runs,
+        secure=rooms.secure is not None,
+        certificate_until=rooms.secure.good_until() if rooms.secure else None,
+        now=datetime.now(UTC),
     )
     names = hub.presses or [rooms.settings.press.name]
     presses = [
@@ -92,5 +120,12 @@ def _health_page(rooms: Rooms, choice: Choice, *, store: str | None, runs: int) 
     ]
     lines = health.own_lines(state, figures=figures)
     return page(
-        "health", choice=choice, here="/health", lines=lines, presses=presses, invented=rooms.invented
+        "health",
+        choice=choice,
+        here="/health",
+        lines=lines,
+        presses=presses,
+        secure=way(rooms.settings.web).secure,
+        authority=AUTHORITY if rooms.settings.web.authority else None,
+        invented=rooms.invented,
     )

@@ -18,6 +18,7 @@
     │   │   └── StoreInUse                      another monitor writes to it
     │   └── StoreUnreadable                     not a database, or a damaged one
     ├── InstallationFailed   (OSError)          the services cannot be laid on this board
+    ├── CertificateFailed    (OSError)          the page's certificate cannot be made
     ├── TraceError           (ValueError)       a trace file that cannot be replayed
     ├── RunNotFound          (LookupError)
     ├── IllegalMove          (ValueError)       a phase or alarm move the tables do not list
@@ -92,6 +93,10 @@ class StoreUnreadable(StoreError):
 
 class InstallationFailed(NiterwatchError, OSError):
     """The services cannot be laid on this board, or not taken away."""
+
+
+class CertificateFailed(NiterwatchError, OSError):
+    """The page's certificate cannot be made."""
 
 
 class TraceError(NiterwatchError, ValueError):

@@ -253,6 +253,22 @@ class WebSection(Section):
     """Names the page may be asked by, beside the board's own names and addresses."""
     code_file: Path = Path("device-code")
     """Where the hash of the device's code is kept."""
+    certificate: Path | None = None
+    """Certificate of the page; with its key the page is served by https as well."""
+    key: Path | None = None
+    """Key of the certificate."""
+    secure_port: Annotated[int, Field(ge=0, le=65535)] = 8443
+    """Port of https."""
+    authority: Path | None = None
+    """Certificate of the private authority that phones are to install; the health page hands it out."""
+
+    @model_validator(mode="after")
+    def _both_or_none(self) -> Self:
+        if (self.certificate is None) != (self.key is None):
+            raise ValueError("certificate and key go together: give both or none")
+        if self.certificate is not None and self.secure_port == self.port != 0:
+            raise ValueError("port and secure_port must differ")
+        return self
 
 
 class SounderSection(Section):

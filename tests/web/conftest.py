@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -43,6 +44,7 @@ from web.app import create_app
 from web.live import Hub
 from web.rooms import Rooms
 from web.runs import RunBook
+from web.secure_line import SecureLine
 from web.security import DeviceCode
 from web.service import PageServer, configured, listen
 
@@ -417,12 +419,14 @@ def scene(manual_clock: ManualClock, store_url: str, device_code: tuple[str, Dev
 class Board:
     """The page served on loopback by its own server, in a thread of its own."""
 
-    def __init__(self, scene: Scene) -> None:
+    def __init__(self, scene: Scene, *, secure: SecureLine | None = None) -> None:
         self.scene = scene
-        self._settings = scene.settings.web.model_copy(update={"host": "127.0.0.1", "port": 0})
-        self._listener = listen(self._settings)
+        self._secure = secure and (_on_loopback(scene.settings), secure.context)
+        self._listener = _on_loopback(scene.settings)
         self.port: int = self._listener.getsockname()[1]
         self.address = f"http://127.0.0.1:{self.port}"
+        if self._secure:
+            self.secure_address = f"https://localhost:{self._secure[0].getsockname()[1]}"
         self._up = threading.Event()
         self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()), daemon=True)
         self._seq = 5000
@@ -433,6 +437,7 @@ class Board:
             configured(self.scene.rooms),
             hub=self.scene.hub,
             ready=self._up.set,
+            secure=self._secure,
         )
         await self._server.serve(sockets=[self._listener])
 
@@ -453,14 +458,18 @@ class Board:
         return told
 
 
+def _on_loopback(settings: Settings) -> socket.socket:
+    return listen(settings.web.model_copy(update={"host": "127.0.0.1", "port": 0}))
+
+
 @pytest.fixture
 def new_board(store_url: str, device_code: tuple[str, DeviceCode]) -> Iterator[Callable[[], Board]]:
     """Return what starts a page of its own, for a test that must not share one."""
     text, code = device_code
     started: list[Board] = []
 
-    def start() -> Board:
-        board = Board(Scene(load(), SystemClock(), text, code, store_url))
+    def start(*, secure: SecureLine | None = None) -> Board:
+        board = Board(Scene(load(), SystemClock(), text, code, store_url), secure=secure)
         board.start()
         started.append(board)
         return board

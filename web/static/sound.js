@@ -1,4 +1,6 @@
 // The phone as a second sounder: armed by one tap, played from the table the board serves.
+import { keepAwake } from "./awake.js";
+
 const EDGE_S = 0.01; // a soft edge, so that a tone does not click
 const LOUD = 0.9;
 
@@ -34,6 +36,7 @@ export function listen(section) {
   if (!section) return () => {};
   const at = (id) => document.getElementById(`sound-${id}`);
   const words = section.dataset;
+  const stayAwake = keepAwake(section);
   section.hidden = false;
 
   const showState = () => {
@@ -63,6 +66,7 @@ export function listen(section) {
       context.onstatechange = armed;
       // Not awaited: where the browser refuses sound, this promise stays open for ever.
       context.resume();
+      stayAwake(true);
       table ??= await (await fetch("/sounds.json")).json();
     }
     armed();
