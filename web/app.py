@@ -16,7 +16,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from monitor.contract.errors import RunNotFound, StoreError
-from web import act_posts, live_pages, plan_pages, review_pages, run_pages, sheet_pages, still_pages
+from web import act_posts, live_pages, record_pages, run_pages, still_pages
 from web.address import own_names
 from web.guard import Guard
 from web.page import STATIC, page
@@ -28,7 +28,7 @@ Handler = Callable[[Request, Exception], Awaitable[Response]]
 def create_app(rooms: Rooms) -> FastAPI:
     """Return the application over ``rooms``."""
     app = FastAPI(title="niterwatch", docs_url=None, redoc_url=None, openapi_url=None)
-    for routes in (live_pages, act_posts, plan_pages, review_pages, run_pages, sheet_pages, still_pages):
+    for routes in (live_pages, act_posts, record_pages, run_pages, still_pages):
         app.include_router(routes.router(rooms))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     handler = _trouble(rooms)

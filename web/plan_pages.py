@@ -14,8 +14,8 @@ from monitor.run.plan import plan_for
 from monitor.run.press_record import RunEntry
 from web import plan_form
 from web.page import page
-from web.past_runs import PastRuns
 from web.plan_view import PlanView, plan_view
+from web.press_records import PressRecords
 from web.retold import retold
 from web.rooms import Rooms
 from web.typed import FieldRefused, Typed
@@ -25,28 +25,27 @@ LONGEST = 200
 """Characters of one field that are looked at and shown again."""
 
 
-def router(rooms: Rooms) -> APIRouter:
+def router(rooms: Rooms, records: PressRecords) -> APIRouter:
     """Return the address of the plan."""
     routes = APIRouter(default_response_class=HTMLResponse)
-    past = PastRuns(rooms.book.reader, rules=rooms.settings.rules())
 
     @routes.get("/plan")
     async def show_plan(request: Request) -> HTMLResponse:
         given = {name: text[:LONGEST] for name, text in request.query_params.items()}
-        text = await run_in_threadpool(_plan_page, rooms, past, given, rooms.choice(request))
+        text = await run_in_threadpool(_plan_page, rooms, records, given, rooms.choice(request))
         return HTMLResponse(text)
 
     return routes
 
 
-def _plan_page(rooms: Rooms, past: PastRuns, given: dict[str, str], choice: Choice) -> str:
+def _plan_page(rooms: Rooms, records: PressRecords, given: dict[str, str], choice: Choice) -> str:
     figures = choice.figures()
     typed = Typed(fields=plan_form.in_units_of(given, figures=figures), figures=figures)
     press = rooms.settings.press
     view, refused, complaint = None, "", ""
     if given:
         try:
-            view = _planned(rooms, past, typed)
+            view = _planned(rooms, records, typed)
         except FieldRefused as refusal:
             refused, complaint = refusal.field, str(refusal)
         except EntryRefused as refusal:
@@ -65,7 +64,7 @@ def _plan_page(rooms: Rooms, past: PastRuns, given: dict[str, str], choice: Choi
     )
 
 
-def _planned(rooms: Rooms, past: PastRuns, typed: Typed) -> PlanView:
+def _planned(rooms: Rooms, records: PressRecords, typed: Typed) -> PlanView:
     """Return the plan of what was typed, by all that this press has taught."""
     settings = rooms.settings
     wanted = plan_form.read(typed, frames=settings.press.frames)
@@ -74,14 +73,14 @@ def _planned(rooms: Rooms, past: PastRuns, typed: Typed) -> PlanView:
         wanted.batch,
         rules=wanted.rules(settings.rules()),
         owner=owner,
-        runs=_earlier(past, press=settings.press.name),
+        runs=_earlier(records),
     )
     return plan_view(plan, owner=owner, frames=wanted.frames, figures=typed.figures)
 
 
-def _earlier(past: PastRuns, *, press: str) -> tuple[RunEntry, ...]:
+def _earlier(records: PressRecords) -> tuple[RunEntry, ...]:
     """Return what earlier runs taught, oldest first; a store that cannot be read teaches nothing."""
     try:
-        return past.entries(press)
+        return tuple(run.entry for run in records.ask(lambda season: season.runs()))
     except StoreError:
         return ()

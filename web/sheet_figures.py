@@ -15,6 +15,7 @@ from monitor.rules.thresholds import Thresholds
 from monitor.run.lot import Packing, packing
 from monitor.run.records import standing
 from monitor.run.row import TraceRow
+from monitor.trace.lots import entries_in
 
 LONGEST_STEP_S = 5.0
 """A row stands for the time since the row before it, but for no more than this: what was not
@@ -97,7 +98,7 @@ def sheet_figures(
     bottling = [(r, s) for r, s in zip(rows, steps_s, strict=True) if r.phase is Phase.BOTTLING]
     times = [row.time for row, _ in bottling if row.time is not None]
     marks = [event for event in events if isinstance(event, Mark)]
-    entries = standing(marks)
+    entries = standing(entries_in(events))
     sizes = Counter(m.volume_l for m in marks if m.name is MarkKind.CONTAINER_FILLED and m.volume_l)
     ready = (row.elapsed_s for row in rows if Flag.READY_TO_BOTTLE in row.flags)
     over_s, over_l = _over(rows, steps_s)

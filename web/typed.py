@@ -16,6 +16,8 @@ FARTHEST = 1e12
 """No quantity that is typed here is as large in its base unit."""
 
 _BARE = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)")
+_FRACTION = re.compile(r"^(?:(\d{1,4})\s+)?(\d{1,4})/(\d{1,4})(?=\D|$)")
+"""A ruler in inches is read in eighths and sixteenths."""
 _CODES = {"°F": "degF", "°C": "degC", "°Brix": "Brix", "psig": "psi"}
 
 
@@ -61,6 +63,19 @@ class Typed:
         if not least <= value <= most:
             raise self._out_of_range(field, self._shown(least, dimension), self._shown(most, dimension))
         return value
+
+    def plain(self, field: str, *, least: float, most: float) -> float | None:
+        """Return a number without a unit, or with a percent sign; null where nothing was typed."""
+        text = self.text(field)
+        if not text:
+            return None
+        plain = text.replace(NO_BREAK, " ").replace(",", ".").removesuffix("%").strip()
+        if len(plain) > LONGEST or not _BARE.fullmatch(plain):
+            raise FieldRefused(field, self.figures.words("typed.no_plain", text=text[:LONGEST]))
+        if not least <= float(plain) <= most:
+            low, high = (self.figures.number(value, digits=0) for value in (least, most))
+            raise self._out_of_range(field, low, high)
+        return float(plain)
 
     def count(self, field: str, *, least: int, most: int) -> int | None:
         """Return a whole number, null where nothing was typed."""
@@ -129,12 +144,17 @@ def unit_of(dimension: Dimension, figures: Figures) -> str:
 def _with_unit(text: str, code: str) -> str:
     """Return ``text`` as a number and a unit of the contract's table.
 
-    >>> _with_unit("14,5", "gal"), _with_unit("88 °C", "degF")
-    ('14.5 gal', '88 degC')
+    >>> _with_unit("14,5", "gal"), _with_unit("88 °C", "degF"), _with_unit("1 1/8", "in")
+    ('14.5 gal', '88 degC', '1.125 in')
     """
-    plain = text.replace(NO_BREAK, " ").replace(",", ".")
+    plain = _FRACTION.sub(_decimal, text.replace(NO_BREAK, " ").replace(",", "."))
     for written, known in _CODES.items():
         if plain.endswith(written):
             plain = plain.removesuffix(written) + f" {known}"
     plain = " ".join(plain.split())
     return f"{plain} {code}" if _BARE.fullmatch(plain) else plain
+
+
+def _decimal(fraction: re.Match[str]) -> str:
+    whole, part, parts = (float(group or 0) for group in fraction.groups())
+    return f"{whole + part / parts:.6g}" if parts else fraction[0]

@@ -162,9 +162,7 @@ class InventedRun:
             yield self._move(
                 second + 8, alarm, activation, AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, "Ann"
             )
-            yield self._move(
-                second + 14, alarm, activation, AlarmState.ACKNOWLEDGED, AlarmState.NORMAL, None
-            )
+            yield self._move(second + 14, alarm, activation, AlarmState.ACKNOWLEDGED, AlarmState.NORMAL, None)
 
     def _move(
         self,
@@ -257,9 +255,7 @@ def season(year: int, *, runs: int, began_mono_s: float, growth_kpa_l: float) ->
             length_s=900 + 60 * (index % 4),
             growth_kpa_l=growth_kpa_l * (1.0 + 0.07 * index),
             warm_s=200.0 + 12.0 * (index % 5),
-            troubles=Troubles(
-                chatter=3 if index == 4 else 0, over=(600, 630) if index % 5 == 3 else None
-            ),
+            troubles=Troubles(chatter=3 if index == 4 else 0, over=(600, 630) if index % 5 == 3 else None),
         )
         for index in range(runs)
     ]

@@ -8,7 +8,9 @@ export function takeActs() {
   if (!dialog) return;
   document.addEventListener("click", (event) => {
     const button = event.target.closest("button[data-act]");
-    if (button) attempt(button.dataset.act, JSON.parse(button.dataset.args), button);
+    if (!button) return;
+    const after = button.dataset.reload ? () => location.reload() : undefined;
+    attempt(`act/${button.dataset.act}`, JSON.parse(button.dataset.args), button, after);
   });
   document.addEventListener("submit", (event) => {
     const form = event.target.closest("form[data-act]");
@@ -19,7 +21,17 @@ export function takeActs() {
     args[form.dataset.field] = form.dataset.times
       ? Number(field.value.replace(",", ".")) * Number(form.dataset.times)
       : field.value;
-    attempt(form.dataset.act, args, form.querySelector("button"), () => form.reset());
+    attempt(`act/${form.dataset.act}`, args, form.querySelector("button"), () => form.reset());
+  });
+  document.addEventListener("submit", (event) => {
+    const form = event.target.closest("form[data-entry]");
+    if (!form) return;
+    event.preventDefault();
+    for (const place of form.querySelectorAll(".complaint")) place.textContent = "";
+    const fields = Object.fromEntries(new FormData(form));
+    const after = () => location.assign(form.dataset.next);
+    const point = (field, words) => pointAt(form, field, words);
+    attempt(`entry/${form.dataset.entry}`, fields, event.submitter, after, point);
   });
   document.getElementById("other-code")?.addEventListener("click", () => {
     localStorage.removeItem(CODE);
@@ -27,12 +39,12 @@ export function takeActs() {
   });
 }
 
-async function attempt(act, args, button, after = () => {}) {
-  if (button.dataset.sure && !confirm(said.dataset.sureEnd)) return;
+async function attempt(way, args, button, after = () => {}, point = () => {}) {
+  if (button.dataset.sure && !confirm(button.dataset.sure === "yes" ? said.dataset.sureEnd : button.dataset.sure)) return;
   if (!localStorage.getItem(CODE) && !(await askCode(""))) return;
   button.disabled = true;
   try {
-    await send(act, args, after);
+    await send(way, args, after, point);
   } catch {
     say(said.dataset.noLine, "trouble");
   } finally {
@@ -40,21 +52,31 @@ async function attempt(act, args, button, after = () => {}) {
   }
 }
 
-async function send(act, args, after) {
-  const answer = await fetch(`/press/${document.body.dataset.press}/act/${act}`, {
+async function send(way, args, after, point) {
+  const answer = await fetch(`/press/${document.body.dataset.press}/${way}`, {
     method: "POST",
     headers: { "Content-Type": "application/json", "X-Device-Code": localStorage.getItem(CODE) },
     body: JSON.stringify({ ...args, who: localStorage.getItem(WHO) ?? "" }),
   });
-  const { outcome, said: words } = await answer.json();
+  const { outcome, said: words, field } = await answer.json();
   if (outcome === "wrong_code") {
     localStorage.removeItem(CODE);
-    if (await askCode(words)) await send(act, args, after);
+    if (await askCode(words)) await send(way, args, after, point);
     return;
   }
   if (outcome === "no_code") localStorage.removeItem(CODE);
   say(words, outcome);
   if (outcome === "done") after();
+  else if (field) point(field, words);
+}
+
+// Says beside its field what cannot be; what was typed stays.
+function pointAt(form, field, words) {
+  const place = form.querySelector(`[data-refused="${field}"]`);
+  if (!place) return;
+  place.textContent = words;
+  form.elements[field]?.focus?.();
+  place.scrollIntoView({ block: "center" });
 }
 
 function askCode(why) {
