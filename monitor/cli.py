@@ -20,10 +20,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from monitor import record_commands
+from monitor.command_options import AsJson, Overrides, SettingsFile, load_settings
 from monitor.contract.errors import CertificateFailed, EntryRefused, NiterwatchError, SettingsError
 
 if TYPE_CHECKING:
-    from monitor.runtime.settings import Settings
+    pass
 
 USAGE, FAULT, INTERRUPTED = 2, 1, 130
 
@@ -34,6 +36,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+app.add_typer(record_commands.app)
 
 
 class Units(StrEnum):
@@ -43,16 +46,8 @@ class Units(StrEnum):
     METRIC = "metric"
 
 
-SettingsFile = Annotated[
-    Path | None, typer.Option("--settings", metavar="FILE", help="Settings file (TOML).")
-]
-Overrides = Annotated[
-    list[str] | None,
-    typer.Option("--set", metavar="KEY=VALUE", help="Override one setting, such as press.frames=5."),
-]
 Root = Annotated[Path, typer.Option(metavar="DIR", help="Root of the file system to work on.")]
 DryRun = Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and do nothing.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
 
 def main() -> None:
@@ -93,7 +88,9 @@ def demo(
     from monitor import demo as demonstration
 
     changes = [*(overrides or []), *([] if port is None else [f"web.port={port}"])]
-    _serve(demonstration.serve(_load(settings, changes), speed=speed, keep=keep, seed=seed), quiet=True)
+    _serve(
+        demonstration.serve(load_settings(settings, changes), speed=speed, keep=keep, seed=seed), quiet=True
+    )
 
 
 @app.command()
@@ -105,7 +102,7 @@ def monitor(settings: SettingsFile = None, overrides: Overrides = None) -> None:
     from monitor import service
     from monitor.runtime.clock import SystemClock
 
-    _serve(service.serve(_load(settings, overrides), clock=SystemClock()))
+    _serve(service.serve(load_settings(settings, overrides), clock=SystemClock()))
 
 
 @app.command()
@@ -117,7 +114,7 @@ def hardware(settings: SettingsFile = None, overrides: Overrides = None) -> None
     from hardware import service
     from monitor.runtime.clock import SystemClock
 
-    _serve(service.serve(_load(settings, overrides), clock=SystemClock()))
+    _serve(service.serve(load_settings(settings, overrides), clock=SystemClock()))
 
 
 @app.command()
@@ -126,7 +123,7 @@ def web(settings: SettingsFile = None, overrides: Overrides = None) -> None:
     from monitor.runtime.clock import SystemClock
     from web import service
 
-    _serve(service.serve(_load(settings, overrides), clock=SystemClock()))
+    _serve(service.serve(load_settings(settings, overrides), clock=SystemClock()))
 
 
 @app.command()
@@ -137,7 +134,7 @@ def code(settings: SettingsFile = None, overrides: Overrides = None) -> None:
     """
     from web.security import new_code
 
-    file = _load(settings, overrides).web.code_file
+    file = load_settings(settings, overrides).web.code_file
     text = new_code(file)
     typer.echo(f"{text}\nThis is the only time it is shown: only its hash is kept, in {file}.")
 
@@ -154,7 +151,7 @@ def card(
     """
     from web import door_card
 
-    for line in door_card.lay(_load(settings, overrides), to):
+    for line in door_card.lay(load_settings(settings, overrides), to):
         typer.echo(line)
 
 
@@ -181,7 +178,7 @@ def certificate(
     now = SystemClock().wall().time
     if now is None:
         raise CertificateFailed("the time of day is not set: connect a network or set it by hand first")
-    names = authority.Names.of([*names_of(_load(settings, overrides).web), *(also or [])])
+    names = authority.Names.of([*names_of(load_settings(settings, overrides).web), *(also or [])])
     for line in authority.issue(to.absolute(), names=names, now=now).lines():
         typer.echo(line)
 
@@ -196,7 +193,7 @@ def check(settings: SettingsFile = None, overrides: Overrides = None) -> None:
     from monitor import checkup
     from monitor.runtime.clock import SystemClock
 
-    loaded, clock = _load(settings, overrides), SystemClock()
+    loaded, clock = load_settings(settings, overrides), SystemClock()
     findings = asyncio.run(inspection.inspect(loaded, clock=clock))
     findings += asyncio.run(checkup.inspect(loaded, clock=clock))
     for finding in findings:
@@ -274,7 +271,8 @@ def plan(
     ] = None,
     frames: Annotated[str | None, typer.Option(metavar="NUMBER", help="Window frames in the press.")] = None,
     notes: Annotated[
-        Path | None, typer.Option(metavar="FILE.csv", help="Earlier runs of this press, to learn from.")
+        Path | None,
+        typer.Option(metavar="FILE.csv", help="A notebook to learn from, in place of the imported one."),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -284,16 +282,19 @@ def plan(
     """
     from monitor import plan_table
     from monitor.run.plan import plan_for
+    from monitor.trace.season import earlier_runs
 
-    loaded = _load(settings, [*(overrides or []), *plan_table.frames_of(frames)])
+    loaded = load_settings(settings, [*(overrides or []), *plan_table.frames_of(frames)])
     rules, owner = loaded.rules(), loaded.plan_rules()
+    told = plan_table.runs_of(notes, rules=rules, owner=owner, today=datetime.now(UTC).astimezone().date())
+    kept = earlier_runs(loaded.store.url, rules=rules, owner=owner, notebook=notes is None)
     made = plan_for(
         plan_table.batch_of(
             batch=batch, density=density, hydrometer=hydrometer, sand=sand, pan=pan, plates=plates
         ),
         rules=rules,
         owner=owner,
-        runs=plan_table.runs_of(notes, rules=rules, owner=owner, today=datetime.now(UTC).astimezone().date()),
+        runs=(*told, *kept),
     )
     if as_json:
         typer.echo(json.dumps(plan_table.facts(made, owner=owner)))
@@ -308,7 +309,7 @@ def runs(settings: SettingsFile = None, overrides: Overrides = None, as_json: As
     from monitor.run_lines import run_facts, run_line
     from monitor.trace.reader import TraceReader
 
-    loaded = _load(settings, overrides)
+    loaded = load_settings(settings, overrides)
     found = TraceReader(loaded.store.url).runs()
     if as_json:
         for run in found:
@@ -332,7 +333,7 @@ def replay(
     from monitor.trace.replay import records
     from monitor.trace.trace_file import read_trace
 
-    rules = _load(settings, overrides).rules()
+    rules = load_settings(settings, overrides).rules()
     for record in records(read_trace(trace), rules=rules):
         if as_json:
             sys.stdout.write(json.dumps(record) + "\n")
@@ -350,19 +351,17 @@ def export(
 ) -> None:
     """Write a run's trace package.
 
-    A folder with the trace, the events, the facts of the run and their description.
+    A folder with the trace, the events, the facts of the run, their description, and the run sheet.
     """
     from monitor.trace.export import export_package
     from monitor.trace.reader import TraceReader
+    from web.figures import Units as PageUnits
+    from web.sheet_pages import FILE_NAME, sheet_file
 
-    reader = TraceReader(_load(settings, overrides).store.url)
-    typer.echo(export_package(reader, run, units=units.value, to=to))
-
-
-def _load(file: Path | None, overrides: list[str] | None) -> Settings:
-    from monitor.runtime.settings import load
-
-    return load(file, overrides=overrides or [])
+    loaded = load_settings(settings, overrides)
+    reader = TraceReader(loaded.store.url)
+    sheet = sheet_file(reader, run, settings=loaded, units=PageUnits(units))
+    typer.echo(export_package(reader, run, units=units.value, to=to, extra={FILE_NAME: sheet}))
 
 
 def _serve(service: Coroutine[object, object, None], *, quiet: bool = False) -> None:

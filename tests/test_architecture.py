@@ -60,7 +60,7 @@ OWNERS: dict[str, tuple[str, ...]] = {
     "pydantic": ("monitor", "hardware", "web"),
     "sqlalchemy": ("monitor.trace",),
     "starlette": ("web",),
-    "typer": ("monitor.cli",),
+    "typer": ("monitor.cli", "monitor.command_options", "monitor.record_commands"),
 }
 """Libraries that a whole room uses, or that are to have one owner by name; any other has one module."""
 
@@ -258,7 +258,7 @@ class TestTheRulesThemselves:
             ("hardware.probe", "web.app"),
             ("hardware.probe", "monitor.rules.flags"),
             ("web.view", "hardware.probe"),
-            ("web.view", "monitor.run.engine"),
+            ("web.view", "monitor.physics.syrup"),
             ("monitor.service", "web.app"),
         ],
     )

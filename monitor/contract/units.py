@@ -4,8 +4,8 @@ Inside the program every quantity is in the base unit of its dimension: degC, kP
 L, L/min, m, m2, s, kg, and plain ratios. A temperature *difference* (a tolerance, a
 dead band) is a dimension of its own, because 2 degF of difference is not 2 degF of level.
 
-Factors: the international pound and inch, and the US gallon of 231 cubic inches
-(NIST SP 811, appendix B.8); tests hold the table against the ``pint`` package.
+Factors: the international pound, inch and foot, the US gallon of 231 cubic inches, and the
+conventional inch of mercury (NIST SP 811, appendix B.8); tests hold the table against the ``pint`` package.
 """
 
 from __future__ import annotations
@@ -48,6 +48,7 @@ class Unit:
 
 
 _PSI_KPA = 6.894757293168361
+_INCH_MERCURY_KPA = 0.0254 * 13.5951 * 9.80665
 _GALLON_L = 3.785411784
 _FAHRENHEIT = 5.0 / 9.0
 
@@ -60,6 +61,8 @@ UNITS: dict[str, tuple[Unit, ...]] = {
     "kPa": (Unit(Dimension.PRESSURE, 1.0),),
     "psi": (Unit(Dimension.PRESSURE, _PSI_KPA),),
     "bar": (Unit(Dimension.PRESSURE, 100.0),),
+    "hPa": (Unit(Dimension.PRESSURE, 0.1),),
+    "inHg": (Unit(Dimension.PRESSURE, _INCH_MERCURY_KPA),),
     "L": (Unit(Dimension.VOLUME, 1.0),),
     "mL": (Unit(Dimension.VOLUME, 1e-3),),
     "gal": (Unit(Dimension.VOLUME, _GALLON_L),),
@@ -70,6 +73,7 @@ UNITS: dict[str, tuple[Unit, ...]] = {
     "cm": (Unit(Dimension.LENGTH, 1e-2),),
     "mm": (Unit(Dimension.LENGTH, 1e-3),),
     "in": (Unit(Dimension.LENGTH, 0.0254),),
+    "ft": (Unit(Dimension.LENGTH, 0.3048),),
     "m2": (Unit(Dimension.AREA, 1.0),),
     "cm2": (Unit(Dimension.AREA, 1e-4),),
     "in2": (Unit(Dimension.AREA, 0.0254**2),),

@@ -23,8 +23,9 @@ from typing import TypeVar
 
 import aiomqtt
 
+from monitor.contract.commands import Command, Reply
 from monitor.contract.errors import BrokerUnreachable, PayloadRefused
-from monitor.contract.payloads import encode
+from monitor.contract.payloads import decode, encode
 from monitor.contract.presence import HEARTBEAT_S, Presence, Service
 from monitor.contract.topics import Topics
 from monitor.contract.wire import STATUS_LIMIT
@@ -53,7 +54,7 @@ LARGEST_PAYLOAD = STATUS_LIMIT
 REFUSED_SUBSCRIPTION = 0x80
 """Return code of MQTT 3.1.1, section 3.9.3."""
 
-__all__ = ["BrokerLink", "Message", "reachable"]
+__all__ = ["BrokerLink", "Message", "ask", "reachable"]
 
 _log = logging.getLogger(__name__)
 Answer = TypeVar("Answer")
@@ -223,9 +224,41 @@ class BrokerLink:
 
 async def reachable(settings: BrokerSection) -> None:
     """Return when the broker lets this program in; raise :class:`BrokerUnreachable` otherwise."""
+    async with _visit(settings, purpose="check"):
+        return
+
+
+async def ask(settings: BrokerSection, *, topics: Topics, command: Command) -> Reply:
+    """Return the running monitor's answer to ``command``.
+
+    Raises :class:`BrokerUnreachable` if the broker or the monitor does not answer, and
+    :class:`PayloadRefused` for a command that no message holds.
+    """
+    inbox = Inbox(limit=1)
+    reply, payload = topics.reply(command.id), encode(command)
     try:
-        async with _connected(settings, name=f"niterwatch-check-{uuid.uuid4().hex[:8]}"):
-            return
+        async with _visit(settings, purpose="ask", inbox=inbox) as client:
+            await _answered(client.subscribe(reply, qos=QOS))
+            await _publish(client, Message(topics.command(command.verb), payload, False))
+            async with asyncio.timeout(ANSWER_S):
+                return decode((await inbox.take()).payload, Reply)
+    except TimeoutError:
+        raise BrokerUnreachable(
+            f"no monitor of this press answers at {_address(settings)}: "
+            "check that it runs, press.name, and that this account may ask it"
+        ) from None
+
+
+@asynccontextmanager
+async def _visit(
+    settings: BrokerSection, *, purpose: str, inbox: Inbox | None = None
+) -> AsyncIterator[aiomqtt.Client]:
+    """Yield a client for one errand; what the broker says no to is one line."""
+    try:
+        async with _connected(
+            settings, name=f"niterwatch-{purpose}-{uuid.uuid4().hex[:8]}", inbox=inbox
+        ) as client:
+            yield client
     except aiomqtt.MqttCodeError as error:
         raise BrokerUnreachable(
             f"the broker at {_address(settings)} refuses: {_why(error)}; "

@@ -23,6 +23,7 @@ from monitor.run.lot import LotRecord
 from monitor.run.press_record import RunEntry, shown_by
 from monitor.run.records import Records, standing
 from monitor.run.teaching import Lesson, dose_of, lesson_of
+from monitor.trace.database import file_of, parse_url
 from monitor.trace.lots import LotLine, lot_line, lots_of
 from monitor.trace.reader import RunRecord, Shown, TraceReader
 from monitor.trace.run_rules import kept_run, run_rules
@@ -203,6 +204,20 @@ class Season:
             clean_per_m=shown.clean_per_m,
             hot_flow_l_min=shown.hot_flow_l_min,
         )
+
+
+def earlier_runs(
+    url: str, *, rules: RunRules, owner: PlanRules, notebook: bool = True
+) -> tuple[RunEntry, ...]:
+    """Return the runs kept in the store at ``url``, oldest first; none where no store was begun yet.
+
+    ``notebook`` False leaves out those that were imported from a notebook.
+    """
+    path = file_of(parse_url(url))
+    if path is not None and not path.exists():
+        return ()
+    season = Season(TraceReader(url), rules=rules, owner=owner)
+    return tuple(run.entry for run in season.runs() if notebook or run.record is not None)
 
 
 def _season_run(
