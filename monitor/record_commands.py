@@ -326,7 +326,7 @@ def forget(
     typer.echo(f"{run} is forgotten")
 
 
-def _enter(settings: Settings, args: CommandArgs, *, note: str, who: str | None, corrects: str | None) -> str:
+def _enter(settings: Settings, args: EntryGiven, *, note: str, who: str | None, corrects: str | None) -> str:
     """Send ``args`` with the words and the correction of the options; return the entry's id."""
     from monitor import entry_forms
 
