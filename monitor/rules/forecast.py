@@ -25,7 +25,7 @@ from monitor.rules.line_watch import LineWatch, watched
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import RunRules
 from monitor.rules.volume import FilteredVolume, VolumeTally, filtered, tally
-from monitor.rules.warming import Warming, stays_cold, time_to_precipitation, time_to_ready, warmed
+from monitor.rules.warming import Warming, begun, stays_cold, time_to_precipitation, time_to_ready, warmed
 
 __all__ = ["ForecastState", "Second", "advance", "begin", "forecast", "volume"]
 
@@ -86,7 +86,7 @@ def advance(state: ForecastState, second: Second, *, rules: RunRules) -> Forecas
     """Return ``state`` after ``second``."""
     elapsed_s = known(second.elapsed_s)
     if elapsed_s is None or elapsed_s <= state.elapsed_s:
-        return state
+        return replace(state, warming=begun(state.warming, second)) if elapsed_s == 0.0 else state
     step_s = elapsed_s - state.elapsed_s
     now = tally(state.tally, second, step_s=step_s, rules=rules)
     was_l, is_l = state.tally.filtered_l, now.filtered_l

@@ -20,7 +20,7 @@ from monitor.rules.thresholds import RunRules
 CONSTANT: Final = frozenset({PumpKind.GEAR, PumpKind.ELECTRIC_DIAPHRAGM})
 """Kinds that hold their flow against a rising pressure."""
 
-RECENT_S = 25.0
+RECENT_S = 45.0
 """The flow of this time is where the flow to come starts from."""
 
 GROWTH_KPA_MIN_L2 = 0.018

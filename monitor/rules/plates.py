@@ -40,7 +40,7 @@ INLET_UNDER_PAN_C, UNDER_PAN_SPREAD_C = -0.3, 0.5
 END_PLATES_KG, FRAME_KG, FRAME_FACE_M2 = 8.2, 1.9, 0.0493
 """Metal of two end plates and of a frame with its plate, of this area of papers (from invented runs)."""
 
-PASSED_W_K, LOST_W_K = 35.0, 0.9
+PASSED_W_K, LOST_W_K = 35.0, 1.1
 """Heat passed by one such frame, and lost by it to the room (from invented runs)."""
 
 LAG_S = 12.0
@@ -55,7 +55,7 @@ SPREAD = np.array([0.0, 0.2, 0.4, 3.0, 1.5, 0.3, 0.1 / 60.0])
 TAIL = 4.0
 """A press far from the usual is no wonder: degrees of freedom of Student's t, first three columns."""
 
-MISFIT_C, MISFIT_S = 0.15, 7.0
+MISFIT_C, MISFIT_S = 0.15, 10.0
 """How far a lump is from a press, and for how long it stays off on the same side."""
 
 LEAST_FLOW_L_S = 0.005

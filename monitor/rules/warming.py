@@ -132,6 +132,14 @@ def warmed(
     return replace(now, course=after, told=told)
 
 
+def begun(before: Warming, second: Second) -> Warming:
+    """Return ``before`` with the outlet of the moment in which the run began, if it is the first."""
+    course, outlet_c = before.course, known(second.outlet_c)
+    if course is None or course.start_c is not None or outlet_c is None:
+        return before
+    return replace(before, course=replace(course, start_c=outlet_c))
+
+
 def _told(course: Course, *, rules: RunRules) -> Told | None:
     """Return what the stack fitted to ``course`` says; null while its syrup stands or nothing is seen."""
     if course.start_c is None or course.outlet_c[-1] is None:
