@@ -8,11 +8,13 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from starlette.concurrency import run_in_threadpool
 
+from monitor.contract.entries import ChargeArgs, Method
 from monitor.contract.errors import EntryRefused, StoreError
 from monitor.contract.units import Dimension
-from monitor.run.plan import plan_for
+from monitor.run.plan import Plan, plan_for
 from monitor.run.press_record import RunEntry
 from web import plan_form
+from web.cakes import charge_fields
 from web.page import page
 from web.plan_view import PlanView, plan_view
 from web.press_records import PressRecords
@@ -42,10 +44,10 @@ def _plan_page(rooms: Rooms, records: PressRecords, given: dict[str, str], choic
     figures = choice.figures()
     typed = Typed(fields=plan_form.in_units_of(given, figures=figures), figures=figures)
     press = rooms.settings.press
-    view, refused, complaint = None, "", ""
+    plan, view, refused, complaint = None, None, "", ""
     if given:
         try:
-            view = _planned(rooms, records, typed)
+            plan, view = _planned(rooms, records, typed)
         except FieldRefused as refusal:
             refused, complaint = refusal.field, str(refusal)
         except EntryRefused as refusal:
@@ -59,12 +61,14 @@ def _plan_page(rooms: Rooms, records: PressRecords, given: dict[str, str], choic
         refused=refused,
         complaint=complaint,
         v=view,
+        charge=[] if plan is None else charge_fields(_proposed(plan), note="", figures=figures),
+        acts_open=rooms.desk.open,
         volume_unit=typed.figures.unit(Dimension.VOLUME),
         invented=rooms.invented,
     )
 
 
-def _planned(rooms: Rooms, records: PressRecords, typed: Typed) -> PlanView:
+def _planned(rooms: Rooms, records: PressRecords, typed: Typed) -> tuple[Plan, PlanView]:
     """Return the plan of what was typed, by all that this press has taught."""
     settings = rooms.settings
     wanted = plan_form.read(typed, frames=settings.press.frames)
@@ -75,7 +79,25 @@ def _planned(rooms: Rooms, records: PressRecords, typed: Typed) -> PlanView:
         owner=owner,
         runs=_earlier(records),
     )
-    return plan_view(plan, owner=owner, frames=wanted.frames, figures=typed.figures)
+    return plan, plan_view(plan, owner=owner, frames=wanted.frames, figures=typed.figures)
+
+
+def _proposed(plan: Plan) -> ChargeArgs:
+    """Return the charge that the plan asks for, to be entered as it is or as it was measured out."""
+    batch = plan.batch
+    method = Method.NOT_MEASURED
+    if batch.hydrometer is not None:
+        method = Method.HYDROMETER_HOT
+    elif batch.sugar is not None:
+        method = Method.REFRACTOMETER
+    return ChargeArgs(
+        volume_l=plan.charge.share_l,
+        aid_cups=plan.aid_cups_per_set,
+        sugar=None if method is Method.NOT_MEASURED else plan.density.sugar,
+        method=method,
+        sand=batch.sand,
+        sets=plan.charge.sets,
+    )
 
 
 def _earlier(records: PressRecords) -> tuple[RunEntry, ...]:

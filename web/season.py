@@ -64,6 +64,11 @@ class Measure:
     key: str
     of: Callable[[RunFigures], float | None]
 
+    @property
+    def counted(self) -> bool:
+        """True for what is counted in whole numbers."""
+        return self.key in ("alarms", "chatters")
+
 
 MEASURES: tuple[Measure, ...] = (
     Measure("volume", lambda run: run.volume_l),
@@ -196,7 +201,7 @@ def _median(runs: Iterable[RunFigures], measure: Measure) -> float | None:
     values = [value for value in map(measure.of, runs) if value is not None]
     if not values:
         return None
-    return sum(values) / len(values) if measure.key in ("alarms", "chatters") else median(values)
+    return sum(values) / len(values) if measure.counted else median(values)
 
 
 def _change(old: float | None, new: float | None, figures: Figures) -> str:

@@ -112,7 +112,7 @@ def _charts(runs: Sequence[RunFigures], figures: Figures) -> list[tuple[str, str
             most=seasons.written(measure, max(known), figures=figures),
         )
         heading = words(f"season.{measure.key}")
-        svg = season_picture.draw(posts, key=measure.key, title=title, figures=figures)
+        svg = season_picture.draw(posts, key=measure.key, title=title, whole=measure.counted, figures=figures)
         drawn.append((f"{heading}, {unit}" if unit else heading, svg, words(f"season.{measure.key}_more")))
     return drawn
 

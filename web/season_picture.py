@@ -34,9 +34,9 @@ class Post:
     value: float | None
 
 
-def draw(posts: Sequence[Post], *, key: str, title: str, figures: Figures) -> str:
-    """Return the SVG of ``posts``; ``title`` says it in words."""
-    top, step = _scale([post.value for post in posts if post.value is not None])
+def draw(posts: Sequence[Post], *, key: str, title: str, whole: bool, figures: Figures) -> str:
+    """Return the SVG of ``posts``; ``title`` says it in words, ``whole`` that they are counts."""
+    top, step = _scale([post.value for post in posts if post.value is not None], least=1.0 if whole else 0.0)
     places, width = _places(posts)
     parts = [element("defs", hatch(f"{key}-unknown", gap=6))]
     digits = max(0, -math.floor(math.log10(step)))
@@ -53,12 +53,13 @@ def draw(posts: Sequence[Post], *, key: str, title: str, figures: Figures) -> st
     )
 
 
-def _scale(values: Sequence[float]) -> tuple[float, float]:
+def _scale(values: Sequence[float], *, least: float) -> tuple[float, float]:
     """Return the top of the drawing and the step between its lines."""
     most = max(values, default=0.0) or 1.0
     rough = most / MOST_TICKS
     power = 10.0 ** math.floor(math.log10(rough))
     step = next((nice * power for nice in STEPS if nice * power >= rough), 10.0 * power)
+    step = max(step, least)
     return step * math.ceil(most / step - 1e-9), step
 
 

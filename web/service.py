@@ -33,6 +33,7 @@ from web.rooms import Rooms
 from web.runs import RunBook
 from web.secure_line import SecureLine
 from web.security import Code, new_code
+from web.sheet_pages import FILE_NAME, sheet_file
 
 SUBSCRIPTIONS = (ANY_PRESS_STATUS, f"{ROOT}/+/presence/+", f"{ROOT}/+/reply/+")
 CONNECTION_LIMIT = 200
@@ -162,7 +163,8 @@ def make_rooms(
     hub.on_reply = desk.hear
 
     def package(run: str, units: Units) -> bytes:
-        return package_zip(reader, run, units=units.value)
+        sheet = sheet_file(reader, run, settings=settings, units=units)
+        return package_zip(reader, run, units=units.value, extra={FILE_NAME: sheet})
 
     return Rooms(
         settings=settings,

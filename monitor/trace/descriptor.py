@@ -26,6 +26,7 @@ _MEDIA_TYPES = {
     "trace.csv": "text/csv",
     "events.jsonl": "application/jsonl",
     "run.json": "application/json",
+    "run-sheet.html": "text/html",
 }
 
 

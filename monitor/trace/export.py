@@ -8,7 +8,7 @@ import io
 import json
 import tempfile
 import zipfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from functools import partial
 from itertools import islice
@@ -33,17 +33,21 @@ Target = Callable[[str], AbstractContextManager[IO[bytes]]]
 """Opens a part of the package, by its name, for writing."""
 
 
-def export_package(reader: TraceReader, run: str, *, units: Units, to: Path) -> Path:
+def export_package(
+    reader: TraceReader, run: str, *, units: Units, to: Path, extra: Mapping[str, bytes] | None = None
+) -> Path:
     """Write the package of ``run`` into the folder ``<to>/<run>``; return that folder.
 
-    The files appear there whole or not at all. Raises :class:`RunNotFound`,
+    ``extra`` are more files of the package, by name, such as its run sheet. The files appear there whole or not at all. Raises :class:`RunNotFound`,
     :class:`StoreUnreadable`, and :class:`StoreUnwritable` when ``to`` takes no files.
     """
     folder = to / package_name(run)
     try:
         to.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".export-", dir=to) as unfinished:
-            names = _write_package(reader, run, units=units, target=partial(_file_in, Path(unfinished)))
+            names = _write_package(
+                reader, run, units=units, target=partial(_file_in, Path(unfinished)), extra=extra or {}
+            )
             folder.mkdir(exist_ok=True)
             for name in names:
                 Path(unfinished, name).replace(folder / name)
@@ -58,10 +62,12 @@ def export_package(reader: TraceReader, run: str, *, units: Units, to: Path) -> 
     return folder
 
 
-def package_zip(reader: TraceReader, run: str, *, units: Units) -> bytes:
+def package_zip(
+    reader: TraceReader, run: str, *, units: Units, extra: Mapping[str, bytes] | None = None
+) -> bytes:
     """Return the package of ``run`` as a zip archive of the folder ``<run>/``.
 
-    Raises :class:`RunNotFound` and :class:`StoreUnreadable`.
+    ``extra`` are more files of the package, by name. Raises :class:`RunNotFound` and :class:`StoreUnreadable`.
     """
     buffer = io.BytesIO()
     folder = package_name(run)
@@ -73,7 +79,7 @@ def package_zip(reader: TraceReader, run: str, *, units: Units) -> bytes:
             entry.external_attr = 0o644 << 16
             return archive.open(entry, "w")
 
-        _write_package(reader, run, units=units, target=target)
+        _write_package(reader, run, units=units, target=target, extra=extra or {})
     return buffer.getvalue()
 
 
@@ -81,7 +87,9 @@ def _file_in(folder: Path, name: str) -> IO[bytes]:
     return (folder / name).open("wb")
 
 
-def _write_package(reader: TraceReader, run: str, *, units: Units, target: Target) -> list[str]:
+def _write_package(
+    reader: TraceReader, run: str, *, units: Units, target: Target, extra: Mapping[str, bytes]
+) -> list[str]:
     """Write every part, all from one state of the store; return their names, the descriptor last."""
     columns = trace_columns(units)
     with reader.held() as still:
