@@ -20,6 +20,7 @@ from monitor.contract.errors import EntryRefused
 
 if TYPE_CHECKING:
     from monitor.contract.commands import CommandArgs
+    from monitor.contract.entries import EntryGiven
     from monitor.runtime.settings import Settings
     from monitor.trace.season import Season
 
