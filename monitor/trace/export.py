@@ -38,8 +38,8 @@ def export_package(
 ) -> Path:
     """Write the package of ``run`` into the folder ``<to>/<run>``; return that folder.
 
-    ``extra`` are more files of the package, by name, such as its run sheet. The files appear there whole or not at all. Raises :class:`RunNotFound`,
-    :class:`StoreUnreadable`, and :class:`StoreUnwritable` when ``to`` takes no files.
+    ``extra`` are more files of the package, by name, such as its run sheet. The files appear there
+    whole or not at all. Raises :class:`RunNotFound`, :class:`StoreUnreadable`, and :class:`StoreUnwritable` when ``to`` takes no files.
     """
     folder = to / package_name(run)
     try:
@@ -67,7 +67,8 @@ def package_zip(
 ) -> bytes:
     """Return the package of ``run`` as a zip archive of the folder ``<run>/``.
 
-    ``extra`` are more files of the package, by name. Raises :class:`RunNotFound` and :class:`StoreUnreadable`.
+    ``extra`` are more files of the package, by name. Raises :class:`RunNotFound` and
+    :class:`StoreUnreadable`.
     """
     buffer = io.BytesIO()
     folder = package_name(run)
@@ -108,6 +109,7 @@ def _write_package(
             lots=lots_of(still, record),
         )
         parts.append(_write_part("run.json", target, [_json(facts)]))
+        parts += [_write_part(name, target, [content]) for name, content in extra.items()]
     _write_part(DESCRIPTOR, target, [_json(package_descriptor(record, columns=columns, parts=parts))])
     return [*(part.name for part in parts), DESCRIPTOR]
 

@@ -92,14 +92,28 @@ async def test_invented_data_are_marked(scene: Any, states: dict[str, RunStatus]
     assert ("Invented data" in await got(scene, "/")) is states[name].invented
 
 
+def loaded(html: str) -> set[str]:
+    """Return the static files that a page loads, modules that its scripts import included."""
+    found: set[str] = set()
+    ahead = re.findall(r'(?:href|src)="/static/([\w.-]+)"', html)
+    while ahead:
+        name = ahead.pop()
+        if name not in found:
+            found.add(name)
+            ahead += re.findall(r'from "\./([\w.-]+)"', (STATIC / name).read_text(encoding="utf-8"))
+    assert {"page.css", "page.js", "acts.js"} <= found
+    return found
+
+
 async def test_a_live_page_weighs_less_than_a_photograph_of_it(
     scene: Any, states: dict[str, RunStatus]
 ) -> None:
     scene.tell(states["alarms"])
-    files = [file for file in STATIC.iterdir() if file.is_file()]
-    weight = sum(file.stat().st_size for file in files) + len((await got(scene, "/sounds.json")).encode())
+    sounds = len((await got(scene, "/sounds.json")).encode())
     for path in ("/", "/press/main/run"):
-        assert weight + len((await got(scene, path)).encode()) < WEIGHT_LIMIT
+        html = await got(scene, path)
+        weight = sounds + sum((STATIC / name).stat().st_size for name in loaded(html))
+        assert weight + len(html.encode()) < WEIGHT_LIMIT
 
 
 async def test_the_runs_are_listed_and_lead_to_their_pages(scene: Any) -> None:
