@@ -63,6 +63,7 @@ class SheetView:
     containers: Lines
     more_containers: int
     lots: tuple[Lines, ...]
+    more_lots: int
     notes: tuple[str, ...]
     more_notes: int
     checks: tuple[str, ...]
@@ -105,7 +106,7 @@ def sheet_view(
         facts=_facts(record, counted, figures),
         heat=_heat(counted, figures),
         charge=_charge(counted.charge, figures),
-        cakes=cake_lines(cake, figures=figures) if cake is not None else (),
+        cakes=() if cake is None else _short(cake_lines(cake, figures=figures)),
         sayings=_sayings(cake, end, figures),
         charts=_charts(record, rows, events, figures),
         flags=tuple(
@@ -124,6 +125,7 @@ def sheet_view(
         ),
         more_containers=max(0, len(counted.containers) - MOST_SIZES),
         lots=tuple(_lot(mark, figures) for mark in counted.lots[:MOST_LOTS]),
+        more_lots=max(0, len(counted.lots) - MOST_LOTS),
         notes=tuple(_note(mark) for mark in counted.notes[:MOST_NOTES]),
         more_notes=max(0, len(counted.notes) - MOST_NOTES),
         checks=tuple(_checks(checks, figures)),
@@ -167,12 +169,19 @@ def _heat(counted: SheetFigures, figures: Figures) -> Lines:
     words, outlet = figures.words, counted.outlet
     unknown = words("point.unknown")
     first = unknown if counted.first_ready_s is None else figures.clock(counted.first_ready_s)
+    heat = unknown
+    if outlet.least_c is not None and outlet.mean_c is not None and outlet.most_c is not None:
+        heat = words(
+            "lot.heat",
+            least=figures.temperature(outlet.least_c),
+            mean=figures.temperature(outlet.mean_c),
+            most=figures.temperature(outlet.most_c),
+        )
     lines = [
         (words("sheet.first_ready"), first),
         (words("sheet.bottling"), figures.duration(counted.bottling_s)),
+        (words("sheet.outlet"), heat),
     ]
-    for key, value_c in (("least", outlet.least_c), ("mean", outlet.mean_c), ("most", outlet.most_c)):
-        lines.append((words(f"sheet.{key}"), unknown if value_c is None else figures.temperature(value_c)))
     lines.append((words("sheet.outside"), figures.duration(outlet.outside_s)))
     if outlet.unseen_s > 0.0:
         lines.append((words("sheet.unseen"), figures.duration(outlet.unseen_s)))
@@ -254,8 +263,15 @@ def _lot(mark: Mark, figures: Figures) -> Lines:
 
 
 def _note(mark: Mark) -> str:
-    text = mark.text if len(mark.text) <= LONGEST_NOTE else f"{mark.text[: LONGEST_NOTE - 1]}…"
-    return f"{text} ({mark.who})"
+    return f"{_cut(mark.text)} ({mark.who})"
+
+
+def _short(lines: Lines) -> Lines:
+    return tuple((name, _cut(value)) for name, value in lines)
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= LONGEST_NOTE else f"{text[: LONGEST_NOTE - 1]}…"
 
 
 def _checks(checks: Sequence[Mark], figures: Figures) -> Iterable[str]:

@@ -12,7 +12,7 @@ from monitor.contract.readings import Point
 from monitor.contract.status import AlarmStatus, PointStatus, RunStatus, Standing
 from monitor.contract.units import Dimension
 from web import press_picture, window_picture
-from web.figures import Figures
+from web.figures import NO_BREAK, Figures
 from web.heard import Heard
 from web.heartbeat import Heartbeat, board_prompt
 from web.language import slug
@@ -257,7 +257,7 @@ def _cake(heard: Heard, figures: Figures) -> tuple[str, ...]:
         left = words("cake.left", volume=figures.volume(forecast.volume_left_l))
         low_l, high_l = forecast.volume_left_low_l, forecast.volume_left_high_l
         if low_l is not None and high_l is not None:
-            low, high = figures.volume(low_l), figures.volume(high_l)
+            low, high = figures.volume(low_l).partition(NO_BREAK)[0], figures.volume(high_l)
             left += f" ({words('cake.left_range', low=low, high=high)})"
         lines.append(left)
     if forecast.time_left_s is not None:

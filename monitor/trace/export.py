@@ -39,7 +39,8 @@ def export_package(
     """Write the package of ``run`` into the folder ``<to>/<run>``; return that folder.
 
     ``extra`` are more files of the package, by name, such as its run sheet. The files appear there
-    whole or not at all. Raises :class:`RunNotFound`, :class:`StoreUnreadable`, and :class:`StoreUnwritable` when ``to`` takes no files.
+    whole or not at all. Raises :class:`RunNotFound`, :class:`StoreUnreadable`, and
+    :class:`StoreUnwritable` when ``to`` takes no files.
     """
     folder = to / package_name(run)
     try:

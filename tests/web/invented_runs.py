@@ -8,11 +8,26 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from monitor.contract.commands import MarkKind
+from monitor.contract.entries import (
+    Amount,
+    CakeArgs,
+    ChargeArgs,
+    CheckArgs,
+    Colour,
+    EntryArgs,
+    FilledContainers,
+    Firmness,
+    LotArgs,
+    Method,
+    Sand,
+)
 from monitor.contract.events import AlarmMove, FlagChange, Mark, PhaseMove
 from monitor.contract.names import Alarm, AlarmState, Flag, Phase
-from monitor.contract.readings import ClockState
+from monitor.contract.readings import ClockState, Point
 from monitor.contract.status import Standing
+from monitor.rules.thresholds import PointTuning
 from monitor.run.effects import Happened, RowDue, RunClosed, RunOpened
+from monitor.run.probe_check import found_by
 from monitor.run.row import TraceRow
 from monitor.runtime.settings import load
 from monitor.trace.store import TraceWriter
@@ -233,6 +248,55 @@ class InventedRun:
         )
 
 
+def entered(run: InventedRun, entry: str, args: EntryArgs, **more: object) -> Happened:
+    """Return ``args`` as the monitor keeps them, entered an hour after ``run`` under the id ``entry``."""
+    own = {**run.moment(run.length_s + 3600), "elapsed_s": None}
+    name = {"check": "probe check"}.get(args.verb, args.verb)  # type: ignore[attr-defined]
+    return Happened(Mark(**own, name=name, who="Bo", entry=entry, given=args, **more))
+
+
+def all_entries(run: InventedRun) -> list[Happened]:
+    """Return a charge, a cake reading that was corrected, a lot and a probe check."""
+    wrong = CakeArgs(run=run.name, amount=Amount.LIGHT)
+    right = CakeArgs(
+        run=run.name,
+        thickness_m=(0.0201, 0.0215, 0.0198),
+        frame_thickness_m=0.0254,
+        firmness=Firmness.SOFT,
+        colour=Colour.DARK,
+        wet_spots=True,
+        torn_papers=1,
+    )
+    lot = LotArgs(
+        run=run.name,
+        packed=run.started.date(),
+        number=1,
+        code="2026-081-1",
+        sugar=0.669,
+        method=Method.HYDROMETER_HOT,
+        containers=(FilledContainers(size_l=GALLON_L, count=11), FilledContainers(size_l=0.5, count=24)),
+        initials="BO",
+    )
+    charge = ChargeArgs(
+        run=run.name,
+        volume_l=68.0,
+        aid_kg=0.56,
+        aid_cups=12.4,
+        sugar=0.667,
+        method=Method.REFRACTOMETER,
+        sand=Sand.HEAVY,
+    )
+    check = CheckArgs(point=Point.OUTLET, ice_c=0.19, boiling_c=99.31, pressure_kpa=99.2)
+    found = found_by(check, tuning=PointTuning())
+    return [
+        entered(run, "c4a26e01", charge),
+        entered(run, "cae00001", wrong, fill=0.25),
+        entered(run, "cae00002", right, corrects="cae00001", fill=0.81, text="from the middle frames"),
+        entered(run, "10700001", lot, text="two cases for the fair"),
+        Happened(entered(run, "c4ec0001", check, found=found).event.model_copy(update={"run": None})),
+    ]
+
+
 TROUBLED = InventedRun(
     name="2026-03-22-1",
     started=datetime(2026, 3, 22, 15, 4, tzinfo=UTC),
@@ -270,8 +334,8 @@ def two_seasons() -> list[InventedRun]:
     ]
 
 
-def keep(url: str, runs: Iterable[InventedRun]) -> None:
-    """Write ``runs`` with the store's own writer."""
+def keep(url: str, runs: Iterable[InventedRun], *, entries: Iterable[Happened] = ()) -> None:
+    """Write ``runs`` and what was entered about them with the store's own writer."""
     facts = {
         "press": RULES.press,
         "pump": RULES.pump,
@@ -283,4 +347,6 @@ def keep(url: str, runs: Iterable[InventedRun]) -> None:
     for run in runs:
         run.write(writer)
         writer.flush()
+    for entry in entries:
+        writer.keep_effect(entry)
     writer.close()
