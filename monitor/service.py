@@ -95,7 +95,7 @@ class Monitor:
         if set_aside:
             _log.error("%s", set_aside)
         try:
-            await asyncio.to_thread(self._lookback.open)
+            await self._open_lookback()
             self._restore()
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._link.run(), name="broker line")
@@ -165,6 +165,8 @@ class Monitor:
         moved = any(isinstance(effect, Happened | RunOpened | RunClosed) for effect in effects)
         if any(isinstance(effect, StatusDue) for effect in effects):
             self._status_due(at_once=moved)
+        # With its effects, before any of them makes the writer commit: a state must not lag its events.
+        self._keep_snapshot(moved=moved)
         for effect in effects:
             self._lookback.take_in(effect)
             match effect:
@@ -177,7 +179,6 @@ class Monitor:
                     self._link.publish(self.topics.reply(effect.reply.id), encode(effect.reply))
                 case StatusDue():
                     pass
-        self._keep_snapshot(moved=moved)
 
     def _status_due(self, *, at_once: bool) -> None:
         """Publish the status, at once for a change, else as soon as the last is old enough."""
@@ -218,21 +219,28 @@ class Monitor:
         self._snapshot_s = now_s
         self._writer.keep_snapshot(self.settings.press.name, stored(self._state))
 
+    async def _open_lookback(self) -> None:
+        try:
+            await asyncio.to_thread(self._lookback.open)
+        except StoreUnreadable as error:
+            # The press is watched whatever a damaged word has made of its past.
+            _log.error("earlier runs cannot be looked back on: %s", error)
+
     def _restore(self) -> None:
-        """Take up the state of before, and the readings kept since it was."""
+        """Take up the state of before, and the readings kept since it was; what is damaged is left."""
         stamp = self._stamp()
         reader = TraceReader(self.settings.store.url)
-        snapshot = reader.snapshot(self.settings.press.name)
         self._state = fresh(boot=stamp.boot, mono_s=stamp.mono_s, rules=self.rules)
-        if snapshot is None:
-            return
+        kept: list[tuple[Point, Reading, float]] = []
         try:
+            snapshot = reader.snapshot(self.settings.press.name)
+            if snapshot is None:
+                return
             self._state = restored(snapshot, boot=stamp.boot, mono_s=stamp.mono_s)
+            since_s = self._state.origin_s + self._state.now_s
+            kept = list(reader.readings_since(boot=stamp.boot, mono_s=since_s))
         except StoreUnreadable as error:
-            _log.warning("%s", error)
-            return
-        since_s = self._state.origin_s + self._state.now_s
-        kept = list(reader.readings_since(boot=stamp.boot, mono_s=since_s))
+            _log.error("%s", error)
         for point, reading, arrived_s in kept:
             then = Stamp(boot=stamp.boot, mono_s=arrived_s, time=reading.time, clock=reading.clock)
             self._catch_up(ReadingArrived(stamp=then, point=point, reading=reading))

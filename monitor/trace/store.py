@@ -83,13 +83,7 @@ class TraceWriter:
         Raises :class:`StoreUnwritable` or :class:`StoreUnreadable`; may then be called again.
         """
         self.notice = self._database.open()
-        try:
-            stored = self._ledger.open_run()
-        except Exception as error:
-            complaint = self._database.complaint(error)
-            self._database.close()
-            kind = StoreUnwritable if complaint.unwritable else StoreUnreadable
-            raise kind(complaint.text) from None
+        stored = self._stored_run()
         with self._wake:
             self._open_run = self._open_run or stored
             self._closing = False
@@ -154,6 +148,23 @@ class TraceWriter:
         self._database.close()
         if len(self._pending):
             _LOG.error("%d entries could not be kept: %s", len(self._pending), self._problem)
+
+    def _stored_run(self) -> RunOpened | None:
+        """Return the stored run that is open; a file whose own words are damaged is set aside."""
+        try:
+            return self._ledger.open_run()
+        except Exception as error:
+            complaint = self._database.complaint(error)
+            try:
+                # A word outside the contract: flipped bytes that left the file's structure whole.
+                if not isinstance(error, ValueError) and complaint.kind is not Kind.DAMAGED:
+                    raise (StoreUnwritable if complaint.unwritable else StoreUnreadable)(complaint.text)
+                self.notice = self._database.set_aside(complaint.text)
+                self._database.open()
+            except StoreError as refusal:
+                self._database.close()
+                raise refusal from None
+        return None
 
     def _put(self, queue: deque[Entry], entry: Entry) -> None:
         self.lost += len(queue) == queue.maxlen

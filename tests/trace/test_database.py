@@ -133,6 +133,23 @@ def test_a_damaged_file_takes_its_log_with_it(bench: Any, tmp_path: Path) -> Non
     assert damaged_files(tmp_path)[2].read_bytes() == log
 
 
+def test_an_open_run_with_a_damaged_word_is_set_aside_and_a_new_file_begun(
+    bench: Any, tmp_path: Path
+) -> None:
+    writer = bench.opened()
+    writer.keep_effect(bench.run_opened("run-1"))
+    writer.close()
+    with closing(sqlite3.connect(bench.path)) as store, store:
+        store.execute("UPDATE run SET clock = 'raved'")
+    notice = bench.writer().open()
+    (aside,) = [path for path in damaged_files(tmp_path) if path.suffix.endswith("Z")]
+    assert notice is not None
+    assert aside.name in notice
+    assert TraceReader(bench.url).runs() == []
+    with closing(sqlite3.connect(aside)) as store:
+        assert store.execute("SELECT name FROM run").fetchall() == [("run-1",)]
+
+
 def test_two_files_set_aside_in_one_second_are_both_kept(bench: Any, tmp_path: Path) -> None:
     for text in ("one", "two"):
         bench.path.write_text(text)
