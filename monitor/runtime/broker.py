@@ -234,14 +234,17 @@ async def ask(settings: BrokerSection, *, topics: Topics, command: Command) -> R
     Raises :class:`BrokerUnreachable` if the broker or the monitor does not answer, and
     :class:`PayloadRefused` for a command that no message holds.
     """
-    inbox = Inbox(limit=1)
+    inbox = Inbox()
     reply, payload = topics.reply(command.id), encode(command)
     try:
         async with _visit(settings, purpose="ask", inbox=inbox) as client:
             await _answered(client.subscribe(reply, qos=QOS))
             await _publish(client, Message(topics.command(command.verb), payload, False))
             async with asyncio.timeout(ANSWER_S):
-                return decode((await inbox.take()).payload, Reply)
+                # The embedded broker hands out kept messages of other topics, too.
+                while (message := await inbox.take()).topic != reply:
+                    pass
+                return decode(message.payload, Reply)
     except TimeoutError:
         raise BrokerUnreachable(
             f"no monitor of this press answers at {_address(settings)}: "
