@@ -39,6 +39,7 @@ from monitor.runtime.settings import Settings, load
 from monitor.trace.export import package_zip
 from monitor.trace.reader import TraceReader
 from monitor.trace.store import TraceWriter
+from tests.web import invented_runs
 from web.acts import Desk
 from web.app import create_app
 from web.live import Hub
@@ -416,6 +417,31 @@ def scene(manual_clock: ManualClock, store_url: str, device_code: tuple[str, Dev
     return Scene(load(), manual_clock, text, code, store_url)
 
 
+@pytest.fixture(scope="session")
+def season_url(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Return a store of two invented springs, the last run of which went wrong in every way."""
+    url = f"sqlite:///{tmp_path_factory.mktemp('season') / 'runs.db'}"
+    troubled = invented_runs.TROUBLED
+    invented_runs.keep(url, invented_runs.two_seasons(), entries=invented_runs.all_entries(troubled))
+    return url
+
+
+@pytest.fixture
+def season_scene(manual_clock: ManualClock, season_url: str, device_code: tuple[str, DeviceCode]) -> Scene:
+    text, code = device_code
+    return Scene(load(), manual_clock, text, code, season_url, invented=True)
+
+
+@pytest.fixture(scope="module")
+def season_board(season_url: str, device_code: tuple[str, DeviceCode]) -> Iterator[Board]:
+    """Return the page over two invented springs, served on loopback."""
+    text, code = device_code
+    board = Board(Scene(load(), SystemClock(), text, code, season_url, reply_s=3.0, invented=True))
+    board.start()
+    yield board
+    board.stop()
+
+
 class Board:
     """The page served on loopback by its own server, in a thread of its own."""
 
@@ -468,8 +494,8 @@ def new_board(store_url: str, device_code: tuple[str, DeviceCode]) -> Iterator[C
     text, code = device_code
     started: list[Board] = []
 
-    def start(*, secure: SecureLine | None = None) -> Board:
-        board = Board(Scene(load(), SystemClock(), text, code, store_url), secure=secure)
+    def start(*, secure: SecureLine | None = None, clock: Clock | None = None) -> Board:
+        board = Board(Scene(load(), clock or SystemClock(), text, code, store_url), secure=secure)
         board.start()
         started.append(board)
         return board

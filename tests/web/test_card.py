@@ -160,4 +160,4 @@ def test_the_command_writes_two_files_in_the_language_of_the_display(tmp_path: P
     command[command.index("card", 4)] = "taken"
     done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False)
     assert done.returncode == 2
-    assert re.fullmatch(r"niterwatch: taken/[^\n]+ --to\n", done.stderr)
+    assert re.fullmatch(r"niterwatch: taken [^\n]+ --to\n", done.stderr)

@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect
 from hardware import sound_patterns
 from monitor.contract.names import Signal
 from monitor.contract.status import RunStatus
+from monitor.runtime.clock import SystemClock
 from web.tones import PATTERNS
 
 pytestmark = pytest.mark.browser
@@ -148,8 +149,9 @@ def test_a_refused_sound_is_said(context: BrowserContext, board: Any, states: di
 
 
 def test_silence_of_the_monitor_in_a_run_has_its_own_sound(
-    context: BrowserContext, board: Any, states: dict[str, RunStatus]
+    context: BrowserContext, new_board: Any, states: dict[str, RunStatus]
 ) -> None:
+    board = new_board(clock=SystemClock(speed=5))
     page = opened(context, board, states["recirculating"])
     page.get_by_role("button", name="Let this phone sound").click()
     expect(page.locator("#sound-state")).to_contain_text("This phone will sound")
