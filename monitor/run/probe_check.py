@@ -135,7 +135,12 @@ def tolerance_now_c(found: ProbeFound, *, tuning: PointTuning) -> float | None:
     """
     if found.tolerance_c is None:
         return None
-    return found.tolerance_c + _apart_c(found.scale, found.offset_c, tuning)
+    return found.tolerance_c + left_c(found, tuning=tuning)
+
+
+def left_c(found: ProbeFound, *, tuning: PointTuning) -> float:
+    """Return how far the settings in force are from what a check found, at the worst [degC]."""
+    return _apart_c(found.scale, found.offset_c, tuning)
 
 
 def settings_lines(found: ProbeFound, *, point: str) -> tuple[str, ...]:
