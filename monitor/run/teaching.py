@@ -54,8 +54,10 @@ def taught(rules: RunRules, *, lesson: Lesson, owner: PlanRules, charge: ChargeA
 
 
 def dose_of(charge: ChargeArgs) -> float | None:
-    """Return the filter aid per volume of syrup [kg/m3]; null where it was not weighed."""
-    return None if charge.aid_kg is None else 1000.0 * charge.aid_kg / charge.volume_l
+    """Return the filter aid per volume of syrup [kg/m3]; null where it was not weighed, or cannot be so."""
+    if charge.aid_kg is None or charge.aid_kg < 0.0 or charge.volume_l <= 0.0:
+        return None
+    return 1000.0 * charge.aid_kg / charge.volume_l
 
 
 def _taught_press(press: Press, *, lesson: Lesson, owner: PlanRules, charge: ChargeArgs | None) -> Press:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from monitor.contract.entries import LotArgs
+from monitor.contract.errors import EntryRefused
 from monitor.contract.events import Event, Mark
 from monitor.rules.thresholds import Thresholds
 from monitor.run.lot import LotRecord, MeasuredDensity, lot_record
@@ -82,6 +83,10 @@ def _record(
     lot = mark.given
     if not isinstance(lot, LotArgs) or lot.packed is None:
         return None
+    try:
+        density = MeasuredDensity(sugar=lot.sugar, method=lot.method)
+    except EntryRefused:
+        density = MeasuredDensity()  # of an imported run: it was never entered here
     return lot_record(
         run=record.run,
         press=record.press,
@@ -94,7 +99,7 @@ def _record(
         today=lot.packed,
         number=lot.number or 1,
         filled={kind.size_l: kind.count for kind in lot.containers} or None,
-        density=MeasuredDensity(sugar=lot.sugar, method=lot.method),
+        density=density,
         initials=lot.initials,
         note=mark.text,
         invented=record.invented,

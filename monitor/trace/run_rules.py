@@ -26,7 +26,7 @@ def run_rules(record: RunRecord, *, otherwise: RunRules) -> RunRules:
     facts = record.facts
     return replace(
         otherwise,
-        press=_told(facts.get("press"), _PRESS) or otherwise.press,
+        press=_press(record) or otherwise.press,
         pump=_told(facts.get("pump"), _PUMP) or otherwise.pump,
         thresholds=thresholds_of(record) or otherwise.thresholds,
         points=_told(facts.get("points"), _POINTS) or otherwise.points,
@@ -40,12 +40,20 @@ def thresholds_of(record: RunRecord) -> Thresholds | None:
 
 def kept_run(record: RunRecord) -> KeptRun:
     """Return what new entries about ``record`` are checked by."""
-    press = _told(record.facts.get("press"), _PRESS)
+    press = _press(record)
     return KeptRun(
         frames=None if press is None else press.frames,
         frame_thickness_m=None if press is None else press.frame_thickness_m,
         day=None if record.started is None else record.started.astimezone().date(),
     )
+
+
+def _press(record: RunRecord) -> Press | None:
+    """Return the press of ``record``; null where it is not told, or is none that syrup passes."""
+    press = _told(record.facts.get("press"), _PRESS)
+    if press is None or not min(press.frame_volume_l, press.paper_area_m2, press.frame_thickness_m) > 0.0:
+        return None
+    return press
 
 
 def _told(facts: object, adapter: TypeAdapter[Part]) -> Part | None:

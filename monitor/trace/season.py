@@ -198,7 +198,7 @@ class Season:
     def _entry(self, record: RunRecord, shown: Shown) -> RunEntry:
         return RunEntry(
             run=record.run,
-            volume_l=shown.volume_l,
+            volume_l=shown.volume_l if (shown.volume_l or 0.0) > 0.0 else None,
             room_l=self._rules_of(record).press.frame_volume_l,
             growth_per_m2=shown.growth_per_m2,
             clean_per_m=shown.clean_per_m,

@@ -289,6 +289,25 @@ def test_runs_of_another_press_or_of_the_demo_teach_nothing(tmp_path: Path) -> N
     farm.writer.close()
 
 
+def test_an_imported_run_that_tells_of_the_impossible_stops_no_learning(farm: Farm) -> None:
+    """Facts and entries of a package were entered elsewhere, and checked by nobody here."""
+    rows = list(trace_rows(run_of(invent_season(0), 0, dose=9.0).rows))
+    farm.run("main-a", rows, day=0)
+    rules = farm.settings.rules()
+    press = asdict(rules.press) | {"frames": 0}
+    farm.writer.know({"press": press, "thresholds": rules.thresholds, "invented": False})
+    farm.run("main-b", [replace(row, volume_l=-1.0) for row in short_rows()], day=1)
+    farm.enter("charge", "main-b", ChargeArgs(run="main-b", volume_l=0.0, aid_kg=1.0))
+    farm.enter("cake", "main-b", CakeArgs(run="main-b", fill=7.0))
+    lot = LotArgs(run="main-b", packed=date(2026, 3, 2), number=1, code="X", sugar=0.9)
+    farm.enter("lot", "main-b", lot)
+    first, second = farm.season().runs()
+    assert (second.entry.volume_l, second.entry.dose_kg_m3, second.entry.cake) == (None, None, None)
+    assert farm.season().lesson().known.clean_per_m == first.entry.clean_per_m
+    (record,) = farm.season().lot_records("main-b")
+    assert (record.code, record.density.sugar) == ("X", None)
+
+
 NOTES = """date,volume_gal,filter_aid_cups,cake,ended_by,note
 2024-03-09,18,12,full,frames,dark
 2024-03-12,15,11,80 %,,

@@ -254,8 +254,9 @@ def test_a_number_that_is_none_is_kept_as_unknown(bench: Any) -> None:
 
 def test_an_entry_that_fits_no_table_is_lost_alone(bench: Any) -> None:
     writer = bench.opened()
-    for seq in (1, 2**70, 3):  # beyond what a 64-bit column holds, and allowed on the wire
-        writer.keep_reading(Point.OUTLET, bench.reading(seq, mono_ms=5, time=None), arrived_mono_s=1001.5)
+    for seq in (1, 2**70, 3):  # beyond what a 64-bit column holds; the wire refuses it already
+        reading = bench.reading(1, mono_ms=5, time=None).model_copy(update={"seq": seq})
+        writer.keep_reading(Point.OUTLET, reading, arrived_mono_s=1001.5)
     writer.keep_effect(RowDue(bench.row()))
     writer.flush()
     assert bench.ask("SELECT seq FROM reading ORDER BY id") == [(1,), (3,)]
