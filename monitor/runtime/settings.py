@@ -89,7 +89,7 @@ class PressSection(Section):
     paper_area: Area | None = None
     """Filtering area of all papers; frame side squared times papers when not given."""
     full_volume: Volume | None = None
-    """Syrup that filled the frames, learned from cakes."""
+    """Syrup that fills the frames; learned from cakes and traces when not given."""
     plate_mass: Mass | None = None
     """Metal of all plates and frames; by the frames' size when not given."""
     plates: Annotated[float, _reads(Dimension.TEMPERATURE), Field(ge=-40, le=60)] = charging.PLATES_C
@@ -111,7 +111,7 @@ class TemperaturePointSection(Section):
     sensor: str | None = None
     """Sensor id (12 hex digits, with or without ``28-``); may be left out while only one is there."""
     tolerance: Tolerance | None = None
-    """Error after calibration; the data sheet's by temperature when not given."""
+    """Error after calibration; the newest probe check's, else the data sheet's, when not given."""
     offset: TemperatureDifference = 0.0
     """Added to every value, from the ice check."""
     scale: Annotated[float, Field(ge=0.9, le=1.1)] = 1.0
