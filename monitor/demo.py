@@ -16,6 +16,7 @@ from pathlib import Path
 from hardware import service as hardware
 from hardware.kernel_files import KernelTree
 from hardware.simulated_press import SimulatedPress
+from hardware.sounder import RecordingSounder, Sounder
 from monitor import service as monitor
 from monitor.contract.names import VERDICTS
 from monitor.contract.readings import Point
@@ -45,7 +46,10 @@ async def serve(settings: Settings, *, speed: float, keep: Path | None, seed: in
             press.write()
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(press.run(clock=clock), name="invented press")
-                tasks.create_task(hardware.serve(settings, clock=clock), name="hardware")
+                tasks.create_task(
+                    hardware.serve(settings, clock=clock, sounder=_invented_sounder(settings, clock)),
+                    name="hardware",
+                )
                 tasks.create_task(
                     monitor.serve(settings, clock=clock, invented=True, watcher=line.show), name="monitor"
                 )
@@ -59,6 +63,12 @@ async def serve(settings: Settings, *, speed: float, keep: Path | None, seed: in
                     ),
                     name="page",
                 )
+
+
+def _invented_sounder(settings: Settings, clock: SystemClock) -> Sounder | None:
+    """Return a sounder that nobody hears, as invented as the press; null where a real one is set."""
+    fitted = settings.sounder.pin is not None or settings.sounder.card is not None
+    return None if fitted else RecordingSounder(clock=clock)
 
 
 class StatusLine:

@@ -20,11 +20,14 @@ def alive(beat: Heartbeat) -> bool:
 
 
 def trouble(beat: Heartbeat, figures: Figures) -> str | None:
-    """Return what the service says is wrong with it, in the viewer's words where they are known."""
+    """Return what the service says is wrong with it, with its detail, in the viewer's words where known."""
     text = beat[0].trouble
     if text is None:
         return None
-    return _known(text, figures) or text
+    known, detail = _known(text, figures)
+    if known is None:
+        return text
+    return f"{known} ({detail})" if detail else known
 
 
 def board_prompt(beat: Heartbeat | None, figures: Figures) -> str | None:
@@ -41,18 +44,18 @@ def board_prompt(beat: Heartbeat | None, figures: Figures) -> str | None:
     text = beat[0].trouble
     if text is None:
         return None
-    known = _known(text, figures)
+    known, _ = _known(text, figures)
     if known is None:
         return words("prompt.board_trouble", why=text)
     return words("prompt.board_mute", why=known)
 
 
-def _known(text: str, figures: Figures) -> str | None:
-    """Return ``text``, or its head with its detail in brackets, in known words."""
+def _known(text: str, figures: Figures) -> tuple[str | None, str]:
+    """Return known words for ``text``, or for its head, and its detail; null for words that are not known."""
     words = figures.words
     if words.has(key := f"told.{slug(text)}"):
-        return words(key)
+        return words(key), ""
     head, colon, detail = text.partition(":")
     if colon and words.has(key := f"told.{slug(head)}"):
-        return f"{words(key)} ({detail.strip()})"
-    return None
+        return words(key), detail.strip()
+    return None, ""
