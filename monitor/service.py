@@ -27,6 +27,7 @@ from monitor.run.report import Signature, status_of
 from monitor.run.state import State, fresh, restored, stored
 from monitor.runtime.broker import BrokerLink, Message
 from monitor.runtime.clock import Clock
+from monitor.runtime.pace import Pace
 from monitor.runtime.settings import Settings
 from monitor.runtime.watchdog import Watchdog
 from monitor.trace.reader import TraceReader
@@ -37,7 +38,9 @@ TICK_S = 1.0
 SNAPSHOT_EVERY_S = 30.0
 """Longest time between two stored states while nothing happens [s]."""
 STATUS_APART_S = 0.05
-"""Statuses with nothing but new values come at least this far apart [s of the board's own time]."""
+"""Statuses with nothing but new values come this far apart in a flood [s of the board's own time]."""
+STATUS_BURST = 6
+"""So many may follow each other at once: a status for each of the five points and the tick of a second."""
 COMPLAIN_EVERY_S = 60.0
 """A topic whose payloads do not fit is named in the log at most this often [s]."""
 COMPLAIN_TOPICS = 100
@@ -66,7 +69,7 @@ class Monitor:
         self._software = version("niterwatch")
         self._state: State | None = None
         self._statuses = 0
-        self._published_s = 0.0
+        self._pace = Pace(apart_s=STATUS_APART_S, burst=STATUS_BURST)
         self._pending: asyncio.TimerHandle | None = None
         self._refused = 0
         self._complained_s: dict[str, float] = {}
@@ -181,13 +184,13 @@ class Monitor:
                     pass
 
     def _status_due(self, *, at_once: bool) -> None:
-        """Publish the status, at once for a change, else as soon as the last is old enough."""
+        """Publish the status, at once for a change, else as soon as the pace allows."""
         assert self._loop is not None  # noqa: S101 - set before anything can enter
-        since_s = self._loop.time() - self._published_s
-        if at_once or since_s >= STATUS_APART_S:
+        wait_s = self._pace.wait_s(self._loop.time())
+        if at_once or wait_s == 0.0:
             self._publish_status()
         elif self._pending is None:
-            self._pending = self._loop.call_later(STATUS_APART_S - since_s, self._publish_status)
+            self._pending = self._loop.call_later(wait_s, self._publish_status)
 
     def _publish_status(self) -> None:
         assert self._state is not None  # noqa: S101 - set before anything can enter
@@ -195,7 +198,7 @@ class Monitor:
         if self._pending is not None:
             self._pending.cancel()
             self._pending = None
-        self._published_s = self._loop.time()
+        self._pace.go(self._loop.time())
         self._statuses += 1
         status = status_of(
             self._state,
