@@ -14,6 +14,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 
 from monitor.contract.errors import RunNotFound, StoreError
 from web import act_posts, live_pages, record_pages, run_pages, still_pages
@@ -34,8 +35,14 @@ def create_app(rooms: Rooms) -> FastAPI:
     handler = _trouble(rooms)
     for kind in (HTTPException, RequestValidationError, StoreError, RunNotFound):
         app.add_exception_handler(kind, handler)
+    app.add_exception_handler(ClientDisconnect, _gone)
     app.add_middleware(Guard, hosts=own_names() | set(rooms.settings.web.allowed_hosts))
     return app
+
+
+async def _gone(request: Request, error: Exception) -> Response:
+    """Answer somebody who hung up in the middle of a request: nobody hears it, and the log stays short."""
+    return Response(status_code=HTTPStatus.BAD_REQUEST)
 
 
 def _trouble(rooms: Rooms) -> Handler:

@@ -14,6 +14,8 @@ HEAD = 26
 """Room over the tallest post [px]."""
 FOOT = 32
 """Room for the years [px]."""
+NOTHING = 1e-9
+"""No measure that is not nothing is as small."""
 STEPS = (1.0, 2.0, 5.0)
 MOST_TICKS = 3
 GAP = 1.2
@@ -55,7 +57,8 @@ def draw(posts: Sequence[Post], *, key: str, title: str, whole: bool, figures: F
 
 def _scale(values: Sequence[float], *, least: float) -> tuple[float, float]:
     """Return the top of the drawing and the step between its lines."""
-    most = max(values, default=0.0) or 1.0
+    most = max(values, default=0.0)
+    most = most if most > NOTHING else 1.0
     rough = most / MOST_TICKS
     power = 10.0 ** math.floor(math.log10(rough))
     step = next((nice * power for nice in STEPS if nice * power >= rough), 10.0 * power)

@@ -15,6 +15,7 @@ from monitor.trace.reader import RunRecord
 from web import trace_picture
 from web.cake_words import cake_lines
 from web.columns import Span, narrow
+from web.entries import charge_lines
 from web.figures import Figures
 from web.language import slug
 from web.plan_view import size
@@ -26,9 +27,13 @@ CHART_HEIGHT = 120
 """Of each trace [px]: three fit beside one another on paper."""
 MOST_FLAGS, MOST_ALARMS, MOST_SIZES, MOST_NOTES, MOST_LOTS = 10, 8, 6, 4, 2
 """Lines of each list that fit the page; what is left out is counted, and is in the package."""
-LONGEST_NOTE = 110
+LONGEST_NOTE = 90
 """Characters of a note on the sheet."""
 
+ROOMY_LINES = 74
+"""A sheet with more lines than this is set in smaller letters."""
+HALF = 19
+"""Letters that fit half of a column."""
 Lines = tuple[tuple[str, str], ...]
 
 
@@ -69,6 +74,17 @@ class SheetView:
     checks: tuple[str, ...]
     limits: Lines
     ready: str
+
+    @property
+    def crowded(self) -> bool:
+        """There is so much on it that it fits the page in small letters only."""
+        told = (self.facts, self.heat, self.charge, self.cakes, self.containers, self.limits, *self.lots)
+        pairs = [pair for lines in told for pair in lines]
+        pairs += [(name, total) for name, _, total in self.flags]
+        pairs += [(alarm.name, alarm.who) for alarm in self.alarms]
+        halves = sum(max(_rows(name, HALF), _rows(value, HALF)) for name, value in pairs)
+        wholes = sum(_rows(text, 2 * HALF) for text in (*self.sayings, *self.notes, *self.checks))
+        return halves + wholes > ROOMY_LINES
 
 
 def sheet_view(
@@ -198,18 +214,8 @@ def _heat(counted: SheetFigures, figures: Figures) -> Lines:
 def _charge(mark: Mark | None, figures: Figures) -> Lines:
     if mark is None or not isinstance(mark.given, ChargeArgs):
         return ()
-    given, words = mark.given, figures.words
-    lines = [(words("sheet.batch"), figures.volume(given.volume_l))]
-    if given.aid_cups is not None:
-        cups = words("plan.cups", cups=figures.number(given.aid_cups, digits=1))
-        lines.append((words("sheet.aid"), cups))
-    if given.aid_kg is not None:
-        lines.append((words("sheet.aid_weighed"), figures.mass(given.aid_kg)))
-    if given.sugar is not None:
-        lines.append((words("plan.true_density"), figures.brix(given.sugar)))
-    if given.sand is not None:
-        lines.append((words("plan.sand"), words(f"plan.sand_{given.sand}")))
-    return (*lines, (words("sheet.sets"), str(given.sets)), (words("sheet.by"), mark.who))
+    by = (figures.words("sheet.by"), mark.who)
+    return (*charge_lines(mark.given, figures=figures), by)
 
 
 def _sayings(cake: CakeReading | None, end: SetEnd, figures: Figures) -> tuple[str, ...]:
@@ -264,6 +270,11 @@ def _lot(mark: Mark, figures: Figures) -> Lines:
 
 def _note(mark: Mark) -> str:
     return f"{_cut(mark.text)} ({mark.who})"
+
+
+def _rows(text: str, letters: int) -> int:
+    """Return how many lines ``text`` takes where so many letters fit one."""
+    return -(-len(text) // letters)
 
 
 def _short(lines: Lines) -> Lines:

@@ -213,7 +213,9 @@ class InventedRun:
                 **self.moment(second), name=MarkKind.CONTAINER_FILLED, who="Ann", volume_l=round(size_l, 4)
             )
             yield Happened(mark)
-        yield Happened(Mark(**self.moment(self.length_s - 5), name="note", who="Ann", text="dark, late sap"))
+        yield Happened(
+            Mark(**self.moment(max(0, self.length_s - 5)), name="note", who="Ann", text="dark, late sap")
+        )
 
     def write(self, writer: TraceWriter) -> None:
         """Keep the whole run."""

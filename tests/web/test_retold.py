@@ -1,0 +1,111 @@
+"""Every sentence that the monitor says before and after a run is there in French."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.contract.entries import Amount, Colour, Firmness
+from monitor.run.batch import Batch
+from monitor.run.cake import CakeReading, SetEnd, Verdict, what_it_says
+from monitor.run.checklist import checklist
+from monitor.run.density import Standing
+from monitor.run.evidence import Kind, evidence
+from monitor.run.plan import Advice, plan_for
+from monitor.runtime.settings import load
+from tests.web.invented_runs import RULES, TROUBLED
+from web.edition import words
+from web.language import Language, slug
+from web.retold import retold, sentences, without_figures
+
+FRENCH = words(Language.FR)
+ENGLISH = words(Language.EN)
+
+
+def is_told(text: str) -> bool:
+    """Tell whether ``text`` has a French sentence of its own."""
+    return without_figures(text)[0] in sentences(Language.FR)
+
+
+def test_advice_standings_and_checks_are_told() -> None:
+    checks = checklist(frames=5, aid_cups=10.9)
+    said = [*Advice, *Standing, *(check.name for check in checks), *(check.sentence for check in checks)]
+    assert [text for text in said if not is_told(text)] == []
+
+
+def test_what_a_plan_rests_on_is_told() -> None:
+    own = load()
+    plan = plan_for(Batch(volume_l=56.8), rules=own.rules(), owner=own.plan_rules())
+    assert plan.assumption
+    assert [text for text in (*(b.name for b in plan.basis), plan.assumption) if not is_told(text)] == []
+
+
+def test_every_verdict_and_kind_of_finding_has_a_name_in_both() -> None:
+    for edition in (ENGLISH, FRENCH):
+        assert all(edition.has(f"saying.{slug(verdict)}") for verdict in Verdict)
+        assert all(edition.has(f"cloudy.{slug(kind)}") for kind in Kind)
+
+
+readings = st.builds(
+    CakeReading,
+    fill=st.none() | st.floats(0, 1),
+    amount=st.none() | st.sampled_from(Amount),
+    firmness=st.none() | st.sampled_from(Firmness),
+    colour=st.none() | st.sampled_from(Colour),
+    wet_spots=st.none() | st.booleans(),
+    thicker_below=st.none() | st.booleans(),
+    torn_papers=st.none() | st.integers(0, 9),
+)
+ruled = st.builds(
+    CakeReading,
+    thickness_m=st.lists(st.floats(0, 0.026), min_size=1, max_size=6).map(tuple),
+    frame_thickness_m=st.just(0.0254),
+    firmness=st.none() | st.sampled_from(Firmness),
+)
+ends = st.builds(
+    SetEnd,
+    end_kpa=st.none() | st.floats(0, 700),
+    cutoff_kpa=st.none() | st.just(551.6),
+    sand_share=st.none() | st.floats(0, 1),
+)
+
+
+@given(readings | ruled, ends)
+def test_whatever_the_cakes_say_is_told(reading: CakeReading, end: SetEnd) -> None:
+    said = what_it_says(reading, end=end)
+    assert [saying.reason for saying in said if not is_told(saying.reason)] == []
+
+
+def test_every_finding_is_told() -> None:
+    rows = [TROUBLED.row(second) for second in range(TROUBLED.length_s)]
+    events = [happened.event for happened in TROUBLED.events()]
+    cake = CakeReading(torn_papers=1, thicker_below=True, amount=Amount.HALF)
+    end = SetEnd(end_kpa=550.0, cutoff_kpa=551.6)
+    found = evidence(rows, events=events, cake=cake, end=end, thresholds=RULES.thresholds)
+    assert {finding.kind for finding in found} >= {Kind.OVER_THRESHOLD, Kind.TORN, Kind.CAKES, Kind.NOT_SEEN}
+    assert [finding.reason for finding in found if not is_told(finding.reason)] == []
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("4 papers torn or out of place: syrup went past the cake", "4 papiers déchirés"),
+        (
+            "a cake of 31.0 mm cannot be in a frame of 25.4 mm: measure both cakes of a frame together",
+            "31,0 mm",
+        ),
+        ("words that nobody has put into French", "words that nobody has put into French"),
+    ],
+)
+def test_figures_go_into_the_sentence_that_is_found(text: str, says: str) -> None:
+    assert says in retold(text, FRENCH)
+    assert retold(text, ENGLISH) == text
+
+
+def test_every_sentence_has_as_many_blanks_as_figures() -> None:
+    for plain, text in sentences(Language.FR).items():
+        figures: list[Any] = ["7"] * plain.count("#")
+        assert "{" not in text.format(*figures), plain

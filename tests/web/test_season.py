@@ -1,0 +1,195 @@
+"""The season: runs beside one another against the store's tables, what changed, the file."""
+
+from __future__ import annotations
+
+import html
+import io
+import json
+import re
+import sqlite3
+from typing import Any
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.contract.events import AlarmMove
+from monitor.contract.names import Alarm, AlarmState
+from monitor.contract.readings import ClockState
+from tests.web.invented_runs import GALLON_L, TROUBLED, two_seasons
+from web.edition import words
+from web.figures import Figures, Units
+from web.language import Language
+from web.season import RunFigures, changes, happened, table
+from web.season_picture import HEIGHT, Post, draw
+
+US = Figures(words(Language.EN), Units.US)
+
+
+@pytest.fixture
+async def season(season_scene: Any) -> pd.DataFrame:
+    async with season_scene.client() as client:
+        answer = await client.get("/season.csv?units=us")
+    assert answer.headers["content-type"].startswith("text/csv")
+    return pd.read_csv(io.BytesIO(answer.content), index_col="run")
+
+
+def database(season_url: str) -> sqlite3.Connection:
+    return sqlite3.connect(season_url.removeprefix("sqlite:///"))
+
+
+class TestTheFile:
+    """The CSV, each column computed a second time from the tables."""
+
+    def test_it_has_every_closed_run_in_order(self, season: pd.DataFrame) -> None:
+        assert list(season.index) == [run.name for run in two_seasons()]
+
+    def test_volumes(self, season: pd.DataFrame) -> None:
+        for run in two_seasons():
+            litres = run.volume_l(run.length_s - 1)
+            assert season.volume_gal[run.name] == pytest.approx(litres / GALLON_L, rel=0.002)
+
+    def test_time_to_ready(self, season: pd.DataFrame, season_url: str) -> None:
+        query = "SELECT run, body FROM event WHERE name = 'ready to bottle' AND state = 'raised'"
+        with database(season_url) as connection:
+            told = pd.read_sql_query(query, connection)
+        told["at_s"] = told.body.map(lambda body: json.loads(body)["elapsed_s"])
+        first = told.groupby("run").at_s.min()
+        assert season.ready_s.to_dict() == pytest.approx(first.to_dict())
+
+    def test_alarms(self, season: pd.DataFrame, season_url: str) -> None:
+        query = "SELECT run FROM event WHERE kind = 'alarm' AND state = 'unacknowledged'"
+        with database(season_url) as connection:
+            told = pd.read_sql_query(query, connection).run.value_counts()
+        assert season.alarms.to_dict() == told.reindex(season.index, fill_value=0).to_dict()
+        assert season.chatters.sum() == 3
+
+    def test_what_is_not_known_is_empty(self, season: pd.DataFrame) -> None:
+        assert season.cake_fill.notna().sum() == 1
+        assert season.filter_aid_g_per_L[TROUBLED.name] == pytest.approx(560 / 68.0)
+
+    async def test_metric(self, season_scene: Any) -> None:
+        async with season_scene.client() as client:
+            text = (await client.get("/season.csv?units=metric")).text
+        assert "volume_L,capacity_L" in text.splitlines()[0]
+
+    def test_a_name_that_looks_like_a_formula_is_no_formula(self) -> None:
+        unknown: dict[str, Any] = dict.fromkeys(RunFigures.__slots__)
+        run = RunFigures(**{**unknown, "run": "=cmd()"})
+        text = table([run], units=Units.US).decode()
+        # OWASP ASVS 1.2.10: such a cell is led by an apostrophe.
+        assert text.splitlines()[1].startswith("'=cmd()")
+
+
+async def page(scene: Any) -> str:
+    async with scene.client() as client:
+        answer = await client.get(
+            "/season", headers={"cookie": "; ".join(f"{k}={v}" for k, v in cookies.items())}
+        )
+    assert answer.status_code == 200
+    return html.unescape(answer.text).replace("\u00a0", " ")
+
+
+async def test_the_page_draws_every_measure_that_is_known(season_scene: Any) -> None:
+    text = await page(season_scene)
+    for name in (
+        "Syrup through",
+        "Set capacity",
+        "Resistance growth",
+        "Sugar sand",
+        "Time to ready",
+        "Alarms",
+    ):
+        assert f"<figcaption>{name}" in text
+    assert text.count('class="trace fence"') == 7
+
+
+async def test_what_changed_since_last_year_is_said_by_medians(
+    season_scene: Any, season: pd.DataFrame
+) -> None:
+    text = re.sub(r"<[^>]+>", " ", await page(season_scene))
+    years = pd.to_datetime(season.date).dt.year
+    before, now = (season.volume_gal[years == year].median() for year in (2025, 2026))
+    more = f"{100 * (now / before - 1):.0f}% more"
+    assert re.search(rf"Syrup through\s+2025\s+{before:.1f} gal\s+2026\s+{now:.1f} gal\s+{more}", text)
+
+
+async def test_a_season_without_a_run_says_so(scene: Any) -> None:
+    assert "No run has been closed yet" in await page(scene)
+
+
+async def test_a_real_season_shows_no_invented_run(scene: Any) -> None:
+    async with scene.client() as client:
+        assert len((await client.get("/season.csv")).text.splitlines()) == 1
+
+
+def raised(*seconds: float, alarm: Alarm = Alarm.NEAR_CLOG) -> list[AlarmMove]:
+    return [
+        AlarmMove(
+            press="main",
+            run="r",
+            seq=number,
+            boot="b",
+            mono_ms=int(1000 * at_s),
+            clock=ClockState.UNSET,
+            elapsed_s=at_s,
+            name=alarm,
+            activation=number,
+            before=AlarmState.NORMAL,
+            state=AlarmState.UNACKNOWLEDGED,
+            cause="pressure",
+        )
+        for number, at_s in enumerate(seconds, start=1)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "chatters"),
+    [
+        ((), 0),
+        ((0, 30), 0),
+        ((0, 30, 60), 1),
+        ((0, 30, 61), 0),
+        ((0, 10, 20, 30, 40), 1),
+        ((0, 10, 20, 30, 40, 50), 2),
+        ((0, 40, 80, 120), 0),
+        ((0, 70, 80, 90), 1),
+    ],
+)
+def test_three_times_in_a_minute_is_a_chatter(seconds: tuple[float, ...], chatters: int) -> None:
+    told = happened(raised(*seconds))
+    assert (told.alarms, told.chatters) == (len(seconds), chatters)
+
+
+def test_two_alarms_that_take_turns_are_no_chatter() -> None:
+    moves = raised(0, 20) + raised(10, 30, alarm=Alarm.INPUT_LOST)
+    assert happened(moves).chatters == 0
+
+
+def test_one_year_has_no_change() -> None:
+    assert changes([], figures=US) == []
+
+
+posts = st.lists(
+    st.builds(
+        Post,
+        year=st.none() | st.integers(2020, 2026),
+        value=st.none() | st.floats(0, 1e6, allow_nan=False) | st.just(0.0),
+    ),
+    max_size=60,
+)
+
+
+@given(posts, st.booleans())
+def test_a_post_is_as_tall_as_its_value(drawn: list[Post], whole: bool) -> None:
+    svg = draw(drawn, key="volume", title="posts", whole=whole, figures=US)
+    heights = [float(h) for h in re.findall(r'class="post[^"]*"[^>]* height="([\d.]+)"', svg)]
+    known = [post.value for post in drawn if post.value is not None]
+    assert len(heights) == len(known)
+    assert svg.count('class="unknown"') == len(drawn) - len(known)
+    assert all(0 < height <= HEIGHT for height in heights)
+    tallest = max(known, default=0.0)
+    for value, height in zip(known, heights, strict=True):
+        if tallest and value / tallest > 0.1:
+            assert height / max(heights) == pytest.approx(value / tallest, abs=0.02)
