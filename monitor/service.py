@@ -15,7 +15,7 @@ from monitor.contract.commands import Command
 from monitor.contract.errors import PayloadRefused, StoreUnreadable
 from monitor.contract.payloads import decode, encode
 from monitor.contract.presence import Service
-from monitor.contract.readings import Point, Reading
+from monitor.contract.readings import UNIT_OF, Point, Reading
 from monitor.contract.status import RunStatus
 from monitor.contract.topics import Topics, levels
 from monitor.lookback import Lookback
@@ -41,6 +41,8 @@ STATUS_APART_S = 0.05
 """Statuses with nothing but new values come this far apart in a flood [s of the board's own time]."""
 STATUS_BURST = 6
 """So many may follow each other at once: a status for each of the five points and the tick of a second."""
+AHEAD_S = 1.0
+"""A reading of this boot may be dated this much after now [s]: rounding, and ends of intervals."""
 COMPLAIN_EVERY_S = 60.0
 """A topic whose payloads do not fit is named in the log at most this often [s]."""
 COMPLAIN_TOPICS = 100
@@ -151,12 +153,21 @@ class Monitor:
                 point = Point(leaf)
             except ValueError:
                 raise PayloadRefused(f"there is no point called {leaf[:40]!r}") from None
-            return ReadingArrived(stamp=self._stamp(), point=point, reading=decode(message.payload, Reading))
+            return self._reading(point, decode(message.payload, Reading))
         command = decode(message.payload, Command)
         if command.verb != leaf:
             raise PayloadRefused(f"a {command.verb} came on the topic of {leaf[:40]!r}")
         stamp = self._stamp()
         return CommandArrived(stamp=stamp, command=command, records=self._lookback.records(stamp.time))
+
+    def _reading(self, point: Point, reading: Reading) -> ReadingArrived:
+        stamp = self._stamp()
+        if reading.unit is not UNIT_OF[point]:
+            raise PayloadRefused(f"unit: the {point} is not read in {reading.unit}")
+        if reading.boot == stamp.boot and reading.mono_ms / 1000.0 > stamp.mono_s + AHEAD_S:
+            # Taken in, it would make every true reading after it count as older.
+            raise PayloadRefused("mono_ms: later than now on the clock of this boot")
+        return ReadingArrived(stamp=stamp, point=point, reading=reading)
 
     def _enter(self, entered: Input) -> None:
         if self._state is None:
