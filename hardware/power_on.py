@@ -48,7 +48,8 @@ class PowerOnJudge:
             self._marker = next(marker for marker in MARKERS if marker != present)
         if present == self._marker or (self._tries >= MARKER_TRIES and not self._shown):
             return None
-        self._tries += 1
+        # A power-on value may just have wiped what was written: no proof that writes are in vain.
+        self._tries += pad.count != POWER_ON_COUNT
         return self._marker
 
     def believes(self, pad: Scratchpad, *, now_s: float) -> bool:

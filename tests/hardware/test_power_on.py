@@ -163,6 +163,25 @@ def test_a_marker_left_by_an_earlier_process_is_not_taken_for_a_new_one() -> Non
 def test_alarms_that_are_never_heeded_are_given_up() -> None:
     judge = PowerOnJudge()
     chip = Chip(genuine=False, heeds_alarms=False)
+    chip.convert(84 * 16)
     writes = [judge.marker_due(chip.pad) for _ in range(60)]
     assert writes[0] is not None
     assert writes[-1] is None
+
+
+@pytest.mark.parametrize("genuine", [True, False])
+def test_a_supply_that_fails_again_and_again_at_first_is_no_reason_to_give_up_the_marker(
+    genuine: bool,
+) -> None:
+    chip, judge = Chip(genuine=genuine), PowerOnJudge()
+    for second in range(20):
+        chip.reset()
+        assert not judge.believes(chip.pad, now_s=float(second))
+        chip.write_alarms(judge.marker_due(chip.pad))
+    for second in range(20, 30):
+        chip.convert(POWER_ON_COUNT + 8)
+        assert judge.believes(chip.pad, now_s=float(second))
+        chip.write_alarms(judge.marker_due(chip.pad))
+    # Half a degree under a true value of a second ago, and a power-on value all the same.
+    chip.reset()
+    assert not judge.believes(chip.pad, now_s=30.0)
