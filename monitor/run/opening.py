@@ -67,7 +67,7 @@ def open_run(step: Step, *, by: str, started_s: float) -> None:
     )
     for second in step.state.waiting:
         run = foresee(run, second, rules=step.rules)
-    step.put(run=run, waiting=())
+    step.put(run=run, last_run=run.id, waiting=())
     step.effects.append(
         RunOpened(
             run=run.id,
@@ -124,5 +124,8 @@ def _wall(step: Step, *, at_s: float) -> datetime | None:
 def _name(step: Step, *, started: datetime | None) -> str:
     press = step.rules.press.name
     if started is not None:
-        return f"{press}-{started:%Y%m%d-%H%M%S}"
-    return f"{press}-{step.stamp.boot[:8]}-{round(step.stamp.mono_s)}"
+        name = f"{press}-{started:%Y%m%d-%H%M%S}"
+    else:
+        name = f"{press}-{step.stamp.boot[:8]}-{round(step.stamp.mono_s)}"
+    # A run ended and begun anew within a second is another one; the store knows runs by name.
+    return f"{name}-{step.state.events}" if step.state.last_run.startswith(name) else name

@@ -63,6 +63,8 @@ class State:
     phase: Phase = Phase.IDLE
     phase_since_s: float = 0.0
     run: OpenRun | None = None
+    last_run: str = ""
+    """Name of the run opened last, so that the next is called otherwise."""
     may_open: bool = True
     """Pressure may open a run: false after a run was ended with the line still under pressure."""
     verdict: Verdict = Verdict()

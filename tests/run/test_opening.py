@@ -144,3 +144,14 @@ def test_every_phase_of_an_open_run_can_be_closed_and_idle_only_opened() -> None
     for phase in set(Phase) - {Phase.IDLE}:
         assert turned(phase, Turn.CLOSED) is Phase.IDLE
     assert {turn for before, turn in TURNS if before is Phase.IDLE} == {Turn.OPENED}
+
+
+def test_runs_begun_within_the_same_second_have_names_of_their_own(make_scene: MakeScene) -> None:
+    scene = make_scene(line_psi=0.0)
+    scene.seconds(3)
+    names = []
+    for _ in range(3):
+        assert scene.act(StartArgs()).done
+        names.append(scene.status().run.id)
+        assert scene.act(EndArgs()).done
+    assert len(set(names)) == 3
