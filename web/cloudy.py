@@ -22,6 +22,8 @@ BEFORE_S = 120.0
 """Least stretch shown on either side of a finding [s]."""
 BESIDE_SHARE = 0.5
 """Stretch shown on either side of a longer one, as a share of it."""
+LEAST_TOLD_L = 0.05
+"""Less syrup than this is not worth a word [L]."""
 HEIGHT = 150
 """Of each picture [px]."""
 PRESSURE_KINDS = frozenset({Kind.TORN, Kind.LOW_RESISTANCE, Kind.FLOW_STOPPED, Kind.SETTLING})
@@ -140,7 +142,7 @@ def _when(finding: Finding, figures: Figures) -> str:
     said = words("cloudy.at", at=at)
     if lasted_s >= 1.0:
         said = words("cloudy.from_for", at=at, time=figures.duration(lasted_s))
-    if finding.volume_l is not None and finding.volume_l > 0.0:
+    if finding.volume_l is not None and finding.volume_l >= LEAST_TOLD_L:
         said += ", " + words("cloudy.passed", volume=figures.volume(finding.volume_l))
     return said
 

@@ -9,7 +9,7 @@ from pathlib import PurePosixPath
 from monitor.contract.events import AlarmMove, Event, FlagChange, Mark, PhaseMove
 from monitor.contract.units import Dimension
 from monitor.trace.reader import RunRecord, TraceReader
-from web import trace_picture
+from web import flag_picture, trace_picture
 from web.columns import Narrowed, Span, narrow
 from web.figures import Figures, Units
 from web.language import slug
@@ -178,7 +178,7 @@ def trace_view(
     )
     return TraceView(
         charts=drawn,
-        flags=trace_picture.draw_flags(narrowed, figures=figures),
+        flags=flag_picture.draw(narrowed, figures=figures),
         empty=narrowed.empty,
         start_min=round(narrowed.start_s / 60.0, 2),
         end_min=round(narrowed.end_s / 60.0, 2),

@@ -1,4 +1,4 @@
-"""The traces of a run: temperature with the window, pressure with its band, volume, flags.
+"""The traces of a run: temperature with the window, pressure with its band, volume.
 
 Text stays at its size while the curves stretch to the width there is: each curve lives in
 an inner drawing of its own, so the same SVG serves a phone, a tablet and paper. Pure.
@@ -10,25 +10,20 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from monitor.contract.names import Flag
 from monitor.contract.units import Dimension
 from web.columns import Column, Narrowed, Reach
 from web.drawing import element, hatch, path, picture, text
 from web.figures import Figures
-from web.language import slug
 
 TALL, LOW = 230, 130
 """Heights of a chart [px]."""
 AXIS = 30
 """Room for the minutes under it [px]."""
-BAND = 34
-"""Height of one flag's row [px]."""
 LETTERS = 20
 """Height of a line of words [px]."""
 MOST_TICKS = 5
 NICE = (1.0, 2.0, 5.0)
 TIME_STEPS_S = (10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0, 14_400.0, 36_000.0)
-FLAG_ORDER: tuple[Flag, ...] = tuple(Flag)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +108,7 @@ def draw(chart: Chart, narrowed: Narrowed, *, marks_s: Sequence[float], figures:
         element("defs", hatch(f"gap-{chart.key}", gap=8)),
         _curves(chart, narrowed, scale, marks_s, height, figures),
         *_value_axis(chart, scale, height, figures),
-        *_time_axis(narrowed, height, figures),
+        *time_axis(narrowed, height, figures),
     ]
     title = _title(chart, narrowed, figures)
     return picture(
@@ -179,7 +174,7 @@ def _curves(
         )
     if chart.shaded_s is not None:
         parts.append(_shade(chart.shaded_s, narrowed, height))
-    for first, last in _stretches(narrowed.columns, lambda c: c.rows > 0 and chart.reach(c).least is None):
+    for first, last in stretches(narrowed.columns, lambda c: c.rows > 0 and chart.reach(c).least is None):
         parts.append(
             element(
                 "rect", fill=f"url(#gap-{chart.key})", x=first, width=last - first + 1, y=0, height=height
@@ -220,7 +215,7 @@ def _shade(shaded_s: tuple[float, float], narrowed: Narrowed, height: int) -> st
     )
 
 
-def _stretches(columns: Sequence[Column], holds: Callable[[Column], bool]) -> Iterator[tuple[int, int]]:
+def stretches(columns: Sequence[Column], holds: Callable[[Column], bool]) -> Iterator[tuple[int, int]]:
     """Yield (first, last) of every stretch of columns for which ``holds``; empty columns go along."""
     first = last = None
     for index, column in enumerate(columns):
@@ -241,9 +236,7 @@ def _bands(
     down: Callable[[float], float],
 ) -> Iterator[str]:
     """Yield closed paths between the least of ``lower`` and the most of ``upper``."""
-    for first, last in _stretches(
-        columns, lambda c: lower(c).least is not None and upper(c).most is not None
-    ):
+    for first, last in stretches(columns, lambda c: lower(c).least is not None and upper(c).most is not None):
         tops: list[tuple[float, float]] = []
         feet: list[tuple[float, float]] = []
         for index in range(first, last + 1):
@@ -281,7 +274,8 @@ def _value_axis(chart: Chart, scale: _Scale, height: int, figures: Figures) -> l
     return parts
 
 
-def _time_axis(narrowed: Narrowed, height: int, figures: Figures) -> list[str]:
+def time_axis(narrowed: Narrowed, height: int, figures: Figures) -> list[str]:
+    """Return the minutes under a chart ``height`` tall."""
     length_s = narrowed.end_s - narrowed.start_s
     step_s = next((step for step in TIME_STEPS_S if length_s / step <= MOST_TICKS - 1), length_s)
     parts: list[str] = []
@@ -311,41 +305,3 @@ def _title(chart: Chart, narrowed: Narrowed, figures: Figures) -> str:
         least=write(min(low)),
         most=write(max(high)),
     )
-
-
-def draw_flags(narrowed: Narrowed, *, figures: Figures) -> str | None:
-    """Return the SVG of the flags raised in the stretch, a row each; null if there were none."""
-    raised = [flag for flag in FLAG_ORDER if any(flag in column.flags for column in narrowed.columns)]
-    if not raised:
-        return None
-    count = len(narrowed.columns)
-    parts: list[str] = []
-    for row, flag in enumerate(raised):
-        name = figures.words(f"flag.{slug(flag)}")
-        parts.append(text(name, class_="tick", x="2", y=row * BAND * 2 + 22))
-        bands = [
-            element("rect", class_="raised", x=first, width=last - first + 1, y=0, height=BAND - 16)
-            for first, last in _stretches(narrowed.columns, _raised(flag))
-        ]
-        y = row * BAND * 2 + BAND - 4
-        parts.append(element("line", class_="grid", x1="0", x2="100%", y1=y + BAND - 16, y2=y + BAND - 16))
-        parts.append(
-            element(
-                "svg",
-                *bands,
-                width="100%",
-                y=y,
-                height=BAND - 16,
-                viewBox=f"0 0 {count} {BAND - 16}",
-                preserveAspectRatio="none",
-            )
-        )
-    height = len(raised) * BAND * 2
-    parts += _time_axis(narrowed, height, figures)
-    names = ", ".join(figures.words(f"flag.{slug(flag)}") for flag in raised)
-    title = f"{figures.words('run.flags')}: {names}"
-    return picture(*parts, title=title, key="trace-flags", class_="trace", width="100%", height=height + AXIS)
-
-
-def _raised(flag: Flag) -> Callable[[Column], bool]:
-    return lambda column: flag in column.flags

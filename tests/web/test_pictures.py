@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from monitor.contract.names import Flag
 from monitor.contract.units import Dimension, quantity
 from monitor.trace.reader import TraceReader
-from web import press_picture, trace_picture, window_picture
+from web import flag_picture, press_picture, trace_picture, window_picture
 from web.columns import MOST, Span, narrow
 from web.edition import words
 from web.figures import Figures, Units
@@ -194,12 +194,12 @@ def test_any_stretch_of_an_empty_run_can_be_drawn(
     narrowed = narrow([], span=Span(start_s=start_s, end_s=end_s), length_s=length_s)
     for chart in trace_picture.charts({}, figures=US):
         parsed(trace_picture.draw(chart, narrowed, marks_s=[0.0], figures=US))
-    assert trace_picture.draw_flags(narrowed, figures=US) is None
+    assert flag_picture.draw(narrowed, figures=US) is None
 
 
 def test_flags_are_drawn_as_bands_of_their_length(store_url: str) -> None:
     narrowed = narrow(TraceReader(store_url).rows(RUN), span=Span(), length_s=1500.0)
-    svg = trace_picture.draw_flags(narrowed, figures=US)
+    svg = flag_picture.draw(narrowed, figures=US)
     assert svg is not None
     bands = [number(band, "width") for band in of_class(svg, "raised")]
     # 600 s recirculating, then ready but for the minute the probe was lost.
