@@ -106,9 +106,7 @@ def readers_for(settings: Settings, *, clock: Clock) -> dict[Point, Reader]:
     return readers
 
 
-def _fitted_sounder(
-    settings: Settings, *, clock: Clock, complain: Callable[[str | None], None]
-) -> Sounder:
+def _fitted_sounder(settings: Settings, *, clock: Clock, complain: Callable[[str | None], None]) -> Sounder:
     """Return the sounder of the settings; without one, say so and go on: readings matter still."""
     try:
         fitted = sounder_for(settings.sounder, clock=clock)

@@ -51,10 +51,14 @@ PATTERNS: dict[Signal, Pattern] = {
         Pattern(
             Signal.HIGH,
             (
-                Step(800.0, 0.15), _GAP,
-                Step(1000.0, 0.15), _GAP,
-                Step(800.0, 0.15), _GAP,
-                Step(1000.0, 0.15), _GAP,
+                Step(800.0, 0.15),
+                _GAP,
+                Step(1000.0, 0.15),
+                _GAP,
+                Step(800.0, 0.15),
+                _GAP,
+                Step(1000.0, 0.15),
+                _GAP,
                 Step(800.0, 0.15),
             ),
             period_s=5.0,

@@ -40,9 +40,7 @@ class Sounder(Protocol):
 class PinSounder:
     """A sounder and a lamp on the board's pins; either may be missing."""
 
-    def __init__(
-        self, *, pin: int | None, lamp_pin: int | None, clock: Clock, factory: Any = None
-    ) -> None:
+    def __init__(self, *, pin: int | None, lamp_pin: int | None, clock: Clock, factory: Any = None) -> None:
         self._clock = clock
         self._tone = None if pin is None else TonePin(pin, factory=factory)
         self._lamp = None if lamp_pin is None else LampPin(lamp_pin, factory=factory)

@@ -69,7 +69,7 @@ def complaint_of(error: Exception, *, name: str) -> Complaint:
 def short(path: Path) -> str:
     """Return ``path``, its beginning left out where it is long."""
     text = str(path)
-    return text if len(text) <= _PATH_LIMIT else f"…{text[1 - _PATH_LIMIT:]}"
+    return text if len(text) <= _PATH_LIMIT else f"…{text[1 - _PATH_LIMIT :]}"
 
 
 def _of_sqlite(error: sqlite3.Error, *, name: str) -> Complaint:

@@ -171,9 +171,7 @@ def reading_engine(url: sa.URL, path: Path | None) -> sa.Engine:
     return _engine_over(lambda: connect_read_only(path), pool=NullPool, begin="BEGIN")
 
 
-def _engine_over(
-    connect: Callable[[], sqlite3.Connection], *, pool: type[sa.Pool], begin: str
-) -> sa.Engine:
+def _engine_over(connect: Callable[[], sqlite3.Connection], *, pool: type[sa.Pool], begin: str) -> sa.Engine:
     sizes = {"pool_size": 1, "max_overflow": 0} if pool is QueuePool else {}
     engine = sa.create_engine("sqlite://", creator=connect, poolclass=pool, **sizes)
 

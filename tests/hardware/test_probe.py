@@ -70,9 +70,7 @@ def test_the_tolerance_doubles_above_85_degc(outlet: Outlet) -> None:
 
 
 def test_settings_correct_the_value_and_replace_the_tolerance(tree: KernelTree, clock: ManualClock) -> None:
-    outlet = Outlet(
-        tree, clock, chip=ChipKind.GENUINE, scale=1.01, offset="-0.5 degC", tolerance="0.3 degC"
-    )
+    outlet = Outlet(tree, clock, chip=ChipKind.GENUINE, scale=1.01, offset="-0.5 degC", tolerance="0.3 degC")
     reading = outlet.at(80.0)
     assert reading.value == pytest.approx(80.3, abs=1e-4)
     assert reading.tolerance == 0.3

@@ -215,9 +215,7 @@ async def test_a_press_without_a_sounder_says_so_in_the_heartbeats(
     tree: KernelTree, broker: BrokerSection
 ) -> None:
     async with linked(broker, TOPICS.presence(Service.HARDWARE)) as link:
-        running = asyncio.create_task(
-            serve(settings_for(tree, broker), clock=SystemClock(speed=SPEED))
-        )
+        running = asyncio.create_task(serve(settings_for(tree, broker), clock=SystemClock(speed=SPEED)))
         assert "no sounder is fitted" in ((await _presence(link)).trouble or "")
         running.cancel()
         await asyncio.wait((running,))

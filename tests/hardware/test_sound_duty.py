@@ -155,9 +155,7 @@ def test_what_is_due_never_outlives_its_cause(
     duty, now_s = SoundDuty(), 0.0
     for seq, (wait_s, sound, prompts, running, retained) in enumerate(events):
         now_s += wait_s
-        duty.hear(
-            status(seq, sound=sound, prompts=prompts, running=running), now_s=now_s, retained=retained
-        )
+        duty.hear(status(seq, sound=sound, prompts=prompts, running=running), now_s=now_s, retained=retained)
         if (signal := duty.due(now_s)) is not None:
             duty.begin(signal, now_s=now_s)
         if retained:

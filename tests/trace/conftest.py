@@ -191,4 +191,3 @@ def remount(small_disk: Path) -> Callable[[str], None]:
         subprocess.run(["mount", "-o", f"remount,{option}", str(small_disk)], check=True)
 
     return change
-

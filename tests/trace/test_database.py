@@ -288,7 +288,7 @@ def test_a_folder_that_may_not_be_entered_is_said(tmp_path: Path) -> None:
     if root:
         os.seteuid(65534)
     try:
-        with pytest.raises(StoreUnreadable, match="may not enter|cannot be read"):
+        with pytest.raises(StoreUnreadable, match=r"may not enter|cannot be read"):
             TraceReader(f"sqlite:///{closed / 'trace.db'}").runs()
     finally:
         if root:

@@ -123,9 +123,7 @@ def short_rows(*, seconds: int = 60) -> list[TraceRow]:
 def measured(farm: Farm, run: str, fill: float, *, chance: random.Random, **more: Any) -> str:
     """Enter cakes as an owner with a ruler reads them."""
     frames = tuple(min(1.0, fill * (1.0 + chance.gauss(0.0, 0.05))) * FRAME_M for _ in range(5))
-    return farm.enter(
-        "cake", run, CakeArgs(run=run, thickness_m=frames, frame_thickness_m=FRAME_M), **more
-    )
+    return farm.enter("cake", run, CakeArgs(run=run, thickness_m=frames, frame_thickness_m=FRAME_M), **more)
 
 
 def season_misses(farm: Farm, seed: int, *, runs: int = RUNS, slip: int | None = None) -> list[float]:
