@@ -8,7 +8,7 @@ Two signs tell them apart:
 - a marker written into the alarm registers TH and TL, which live in RAM: a reset puts the
   stored values back, and the same line that shows 85.0 shows that the marker is gone.
 
-Where the alarm registers cannot be written, a clone's 85.0 is believed only beside another
+Where the alarm registers have proved closed, a clone's 85.0 is believed only beside another
 value within 2 degC in the last 3 s. One 85.0 never vouches for the next.
 """
 
@@ -64,7 +64,9 @@ class PowerOnJudge:
             return True
         if pad.reserved == GENUINE_TRUE_85:
             return True
-        return self._proven if self._shown else self._has_neighbour(pad, now_s=now_s)
+        # Before the marker was seen or given up, a reset cannot be told: a neighbour is no proof then.
+        closed = self._tries >= MARKER_TRIES and not self._shown
+        return self._has_neighbour(pad, now_s=now_s) if closed else self._proven
 
     def _has_neighbour(self, pad: Scratchpad, *, now_s: float) -> bool:
         if self._neighbour is None:

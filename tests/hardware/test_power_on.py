@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import pytest
 
-from hardware.power_on import PowerOnJudge
+from hardware.power_on import MARKER_TRIES, PowerOnJudge
 from hardware.scratchpad import POWER_ON_COUNT, Scratchpad
 
 STORED = (75, 70)
@@ -115,13 +115,34 @@ def test_with_closed_alarms_a_power_on_value_far_from_its_neighbours_is_refused(
     assert not judge.believes(chip.pad, now_s=10.0)
 
 
+def judge_of_closed_alarms() -> PowerOnJudge:
+    """Return a judge that has found the alarm registers closed."""
+    judge = PowerOnJudge()
+    chip = Chip(genuine=False, heeds_alarms=False)
+    chip.convert(20 * 16)
+    for _ in range(MARKER_TRIES):
+        judge.believes(chip.pad, now_s=-100.0)
+        chip.write_alarms(judge.marker_due(chip.pad))
+    return judge
+
+
+@pytest.mark.parametrize("genuine", [True, False])
+def test_until_the_marker_is_seen_or_given_up_a_neighbour_vouches_for_nothing(genuine: bool) -> None:
+    chip, judge = Chip(genuine=genuine), PowerOnJudge()
+    chip.convert(84 * 16)
+    assert judge.believes(chip.pad, now_s=0.0)
+    chip.write_alarms(judge.marker_due(chip.pad))
+    chip.reset()
+    assert not judge.believes(chip.pad, now_s=1.0)
+
+
 @pytest.mark.parametrize(
     ("neighbour_c", "age_s", "believed"),
     # Requirement: a good neighbour within 2 degC in the last 3 s.
     [(83.0, 3.0, True), (87.0, 1.0, True), (82.9375, 1.0, False), (84.0, 3.1, False)],
 )
 def test_a_neighbour_counts_within_2_degc_and_3_s(neighbour_c: float, age_s: float, believed: bool) -> None:
-    judge = PowerOnJudge()
+    judge = judge_of_closed_alarms()
     chip = Chip(genuine=False, heeds_alarms=False)
     chip.convert(int(neighbour_c * 16))
     judge.believes(chip.pad, now_s=0.0)
@@ -130,7 +151,7 @@ def test_a_neighbour_counts_within_2_degc_and_3_s(neighbour_c: float, age_s: flo
 
 
 def test_one_85_never_vouches_for_the_next() -> None:
-    judge = PowerOnJudge()
+    judge = judge_of_closed_alarms()
     chip = Chip(genuine=False, heeds_alarms=False)
     chip.convert(84 * 16)
     judge.believes(chip.pad, now_s=0.0)
