@@ -42,6 +42,10 @@ LOOK_EVERY_S = 1.0
 """Time between two looks at how old the statuses are [s]; each tells systemd that the page lives."""
 GOODBYE_S = 2
 """Longest a stopping server waits for answers under way [s]."""
+SECURE_GOODBYE_S = 0.5
+"""Longest it waits for a phone to say goodbye on the secure line [s]; a sleeping one says nothing."""
+HANDSHAKE_S = 10.0
+"""Longest a phone may take to begin on the secure line [s]; one that stalls holds a connection."""
 
 _log = logging.getLogger(__name__)
 
@@ -68,7 +72,15 @@ class PageServer(uvicorn.Server):
         if self._secure is not None:
             listener, context = self._secure
             loop = asyncio.get_running_loop()
-            self.servers.append(await loop.create_server(self._protocol, sock=listener, ssl=context))
+            self.servers.append(
+                await loop.create_server(
+                    self._protocol,
+                    sock=listener,
+                    ssl=context,
+                    ssl_handshake_timeout=HANDSHAKE_S,
+                    ssl_shutdown_timeout=SECURE_GOODBYE_S,
+                )
+            )
         if self._ready is not None:
             self._ready()
 

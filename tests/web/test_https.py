@@ -168,6 +168,7 @@ def test_half_a_setting_is_refused(overrides: list[str]) -> None:
 
 
 @pytest.mark.broker
+@pytest.mark.parametrize("broker_program", ["mosquitto"], indirect=True)
 def test_the_command_the_service_and_a_client_that_trusts_the_authority_meet(services: Services) -> None:
     folder = services.directory / "https"
     made = subprocess.run(
@@ -252,6 +253,7 @@ def test_a_phone_that_trusts_the_authority_keeps_its_screen_on_and_one_by_http_s
     assert not plain.evaluate("isSecureContext")
     expect(plain.locator("#sound-screen")).to_contain_text("cannot keep the screen on")
     expect(plain.locator("#sound-awake")).to_be_hidden()
+    context.close()
 
 
 @pytest.mark.browser

@@ -84,6 +84,7 @@ async def test_without_a_code_acts_are_closed_and_both_pages_say_how_to_make_one
 
 
 @pytest.mark.broker
+@pytest.mark.parametrize("broker_program", ["mosquitto"], indirect=True)
 def test_a_service_makes_no_code_and_takes_the_one_made_while_it_runs(
     services: Services,
 ) -> None:
