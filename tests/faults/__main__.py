@@ -32,7 +32,7 @@ def main() -> int:
     _say(f"{chosen.counts} form, {datetime.now(UTC):%Y-%m-%d}, {os.cpu_count()} cores, "
          f"Python {platform.python_version()}, {platform.system()} {platform.machine()}")  # fmt: skip
     metrics = list(_run(chosen.only or [*TRIALS], CHOICES[chosen.counts], keep=chosen.keep))
-    _say(table(metrics))
+    _say(f"\n{table(sorted(metrics, key=lambda metric: metric.family))}")
     failed = sum(not metric.holds for metric in metrics)
     _say(f"{len(metrics)} limits, {failed} passed over")
     return 1 if failed else 0
@@ -44,8 +44,10 @@ def _run(names: list[str], counts: Counts, *, keep: Path | None) -> Iterator[Met
         with tempfile.TemporaryDirectory(prefix="faults-") as place:
             directory = (keep or Path(place)) / name.replace(" ", "-")
             directory.mkdir(parents=True)
-            yield from _tried(name, TRIALS[name], counts, directory)
-        _say(f"{name}: {time.monotonic() - began_s:.0f} s")
+            metrics = list(_tried(name, TRIALS[name], counts, directory))
+        # At once: a long form that is stopped has still shown what it knows.
+        _say(f"\n{name}, {time.monotonic() - began_s:.0f} s\n{table(metrics)}")
+        yield from metrics
 
 
 def _tried(name: str, trial: Trial, counts: Counts, directory: Path) -> Iterator[Metric]:

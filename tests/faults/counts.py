@@ -64,7 +64,7 @@ SHORT = Counts(
     pairs=3,
 )
 MEDIUM = Counts(
-    kills=60,
+    kills=40,
     restart_s=1.0,
     power_cuts=200,
     failed_writes=10,
