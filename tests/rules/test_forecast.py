@@ -64,6 +64,7 @@ def test_a_full_volume_a_fifth_too_small_is_partly_mended() -> None:
     assert abs(half) < 0.2
 
 
+@pytest.mark.timeout(240)
 def test_random_runs_keep_to_the_limits() -> None:
     """Of 40 presses drawn at random, at half-run: median within 10 %, nine in ten within 25 %.
 

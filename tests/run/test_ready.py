@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import Any
 
 import hypothesis.strategies as st
+import pytest
 from hypothesis import HealthCheck, given, settings
 
 from monitor.contract.commands import EndArgs, StartArgs
@@ -114,6 +115,7 @@ def _agree(scene: Any, model: Model) -> None:
         assert status.phase is Phase.BOTTLING
 
 
+@pytest.mark.timeout(300)
 @settings(max_examples=2000, deadline=None, suppress_health_check=list(HealthCheck))
 @given(happenings=st.lists(HAPPENING, max_size=25))
 def test_ready_is_never_shown_where_the_model_forbids_it(

@@ -41,13 +41,12 @@ def test_a_fast_clock_runs_by_its_factor() -> None:
     real_s, began_s = time.monotonic(), fast.monotonic()
     wall = fast.wall().time
     fast.pause(5.0)
-    took_s, passed_s = time.monotonic() - real_s, fast.monotonic() - began_s
-    assert 0.05 <= took_s < 1.0
-    assert passed_s == pytest.approx(100.0 * took_s, rel=0.05)
-    later = fast.wall().time
+    passed_s, later = fast.monotonic() - began_s, fast.wall().time
+    most_s = 100.0 * (time.monotonic() - real_s)
+    assert 5.0 <= passed_s <= most_s
     assert wall is not None
     assert later is not None
-    assert (later - wall).total_seconds() == pytest.approx(passed_s, rel=0.05)
+    assert 5.0 <= (later - wall).total_seconds() <= most_s
 
 
 async def test_sleep_and_pause_wait_in_the_clock_s_own_seconds() -> None:
