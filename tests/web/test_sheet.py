@@ -243,7 +243,17 @@ def test_the_file_needs_no_other_and_asks_nobody(browser: Browser, season_url: s
 
 
 def test_the_package_carries_the_sheet_and_its_sum(season_url: str, tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "monitor.cli", "export", RUN, "--to", str(tmp_path), "--set", f"store.url={season_url}"]
+    command = [
+        sys.executable,
+        "-m",
+        "monitor.cli",
+        "export",
+        RUN,
+        "--to",
+        str(tmp_path),
+        "--set",
+        f"store.url={season_url}",
+    ]
     subprocess.run(command, check=True, capture_output=True)
     content = (tmp_path / RUN / "run-sheet.html").read_bytes()
     descriptor = json.loads((tmp_path / RUN / "datapackage.json").read_text(encoding="utf-8"))
