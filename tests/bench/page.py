@@ -7,6 +7,22 @@ process, to the element of a real Chromium. Its bare ways: one hop between two c
 library, and one server-sent event of a few bytes from a bare socket to a bare page. Reading to sounder:
 from publishing the reading that makes it ready to bottle to the call that starts the sound; its bare
 way is the hop. Times are of the machine; the ratios carry over.
+
+On a virtual x86-64 machine of 2 cores that had other work (load 4 to 5), 300 readings and 30 sounds:
+
+    =====================  ======  ======
+    way                    p50 ms  p99 ms
+    =====================  ======  ======
+    bare hop                  0.2     0.4
+    bare event                0.8     4.7
+    reading to page           7.3    15.4
+    reading to sounder         23     116
+    =====================  ======  ======
+
+Page to bare hop and event: 7.5 at p50, 3.1 at p99. Two hops, one step of the engine, the words of eleven
+parts, and a page of some 15 kB that is compared and changed in the browser are in it. While a status had to
+keep 50 ms from the one before, the p99 was 65 ms: the points of one second held each other up.
+Sounder to bare hop: 117 at p50; nearly all of it is the player, which looks every 50 ms.
 """
 
 from __future__ import annotations
