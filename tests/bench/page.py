@@ -20,8 +20,9 @@ On a virtual x86-64 machine of 2 cores that had other work (load 4 to 5), 300 re
     =====================  ======  ======
 
 Page to bare hop and event: 7.5 at p50, 3.1 at p99. Two hops, one step of the engine, the words of eleven
-parts, and a page of some 15 kB that is compared and changed in the browser are in it. While a status had to
-keep 50 ms from the one before, the p99 was 65 ms: the points of one second held each other up.
+parts, and some 8 kB of page that the browser compares and changes are in it. While every status had to
+keep 50 ms from the one before, the p99 was 65 ms (90 readings, load 6): the points of a second held each
+other up.
 Sounder to bare hop: 117 at p50; nearly all of it is the player, which looks every 50 ms.
 """
 
