@@ -115,11 +115,10 @@ def _tell_flags(under_way: Step, before: tuple[Flag, ...]) -> None:
 
 
 def _follow_phase(under_way: Step, picture: Picture) -> None:
-    turn = _turn(under_way, picture)
-    if turn is None:
-        return
-    if under_way.turn(turn) is Phase.END_PROPOSED:
-        under_way.put(prompts=under_way.state.prompts + 1)
+    # Flow that is back on a hot outlet takes two turns at once: recirculating, then bottling.
+    while (turn := _turn(under_way, picture)) is not None:
+        if under_way.turn(turn) is Phase.END_PROPOSED:
+            under_way.put(prompts=under_way.state.prompts + 1)
 
 
 def _turn(under_way: Step, picture: Picture) -> Turn | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.contract.names import Limit
+from monitor.contract.names import Limit, Phase
 from monitor.contract.readings import Point
 from monitor.contract.status import Standing
 from monitor.rules.freshness import PointTrack, bounds, tolerance
@@ -16,7 +16,8 @@ def look(state: State, *, rules: RunRules) -> Picture:
     """Return the press as ``state`` knows it."""
     run = state.run
     line = good(state.points.get(Point.LINE), now_s=state.now_s)
-    flowing = state.flow.flowing(state.now_s)
+    # Pressure after a proposed end is the next run's, on new papers: to this run nothing flows.
+    flowing = state.flow.flowing(state.now_s) and state.phase is not Phase.END_PROPOSED
     return Picture(
         now_s=state.now_s,
         run_open=run is not None,

@@ -172,6 +172,34 @@ def test_stopped_strokes_send_it_back_to_recirculating(make_scene: Callable[...,
     assert scene.status().phase is Phase.PAUSED
 
 
+def test_pressure_after_a_proposed_end_is_not_ready_on_the_old_papers(make_scene: Callable[..., Any]) -> None:
+    scene = make_scene(outlet_f=185.0)
+    scene.seconds(20)
+    scene.line_psi = 0.0
+    scene.seconds(620)
+    assert scene.status().phase is Phase.END_PROPOSED
+    scene.line_psi = 30.0
+    for _ in range(9):
+        scene.second()
+        assert Flag.READY_TO_BOTTLE not in scene.flags()
+    scene.seconds(5)
+    assert scene.status().phase is Phase.BOTTLING
+
+
+def test_flow_that_is_back_on_a_hot_outlet_is_bottling_in_the_same_moment(
+    make_scene: Callable[..., Any],
+) -> None:
+    scene = make_scene(outlet_f=185.0)
+    scene.seconds(20)
+    scene.line_psi = 0.0
+    scene.seconds(20)
+    assert scene.status().phase is Phase.PAUSED
+    scene.advance(1.0)
+    scene.reading(Point.LINE, 206.8)
+    assert Flag.READY_TO_BOTTLE in scene.flags()
+    assert scene.status().phase is Phase.BOTTLING
+
+
 def test_no_run_has_no_verdict() -> None:
     picture = Picture(
         now_s=1.0,
