@@ -11,7 +11,7 @@ import logging
 from collections.abc import Callable
 from importlib.metadata import version
 
-from monitor.contract.commands import Command
+from monitor.contract.commands import Command, Reply
 from monitor.contract.errors import PayloadRefused, StoreUnreadable
 from monitor.contract.payloads import decode, encode
 from monitor.contract.presence import Service
@@ -73,6 +73,7 @@ class Monitor:
         self._statuses = 0
         self._pace = Pace(apart_s=STATUS_APART_S, burst=STATUS_BURST)
         self._pending: asyncio.TimerHandle | None = None
+        self._replies: asyncio.Queue[Reply] = asyncio.Queue()
         self._refused = 0
         self._complained_s: dict[str, float] = {}
         self._snapshot_s = 0.0
@@ -106,6 +107,7 @@ class Monitor:
                 tasks.create_task(self._link.run(), name="broker line")
                 tasks.create_task(self._receive(), name="receive")
                 tasks.create_task(self._tick(), name="tick")
+                tasks.create_task(self._answer(), name="answer")
                 tasks.create_task(self._announce(ready), name="announce")
                 tasks.create_task(self._lookback.run(learned=self._learned), name="look back")
         finally:
@@ -139,6 +141,13 @@ class Monitor:
             await self._clock.sleep(due_s - self._clock.monotonic())
             self._enter(Tick(stamp=self._stamp()))
             self._watchdog.pet()
+
+    async def _answer(self) -> None:
+        """Publish each reply once what it answers for is on the disk, or has failed to get there."""
+        while True:
+            reply = await self._replies.get()
+            await asyncio.to_thread(self._writer.flush)
+            self._link.publish(self.topics.reply(reply.id), encode(reply))
 
     def _read(self, message: Message) -> Input | None:
         """Return what ``message`` means to the engine; null for a topic that is not the monitor's.
@@ -190,7 +199,7 @@ class Monitor:
                 case RunOpened() | RunClosed() | RowDue():
                     self._writer.keep_effect(effect)
                 case Answered():
-                    self._link.publish(self.topics.reply(effect.reply.id), encode(effect.reply))
+                    self._replies.put_nowait(effect.reply)
                 case StatusDue():
                     pass
 
