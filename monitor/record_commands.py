@@ -9,6 +9,7 @@ import asyncio
 import getpass
 import json
 import secrets
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from monitor.contract.commands import CommandArgs
     from monitor.contract.entries import EntryGiven
     from monitor.runtime.settings import Settings
-    from monitor.trace.season import Season
+    from monitor.trace.season import Season, SeasonRun
 
 app = typer.Typer()
 
@@ -270,7 +271,7 @@ def season(
     chosen = load_settings(settings, overrides)
     runs = _season(chosen).runs()
     if as_csv:
-        typer.echo(season_table.season_csv(runs), nl=False)
+        typer.echo(_season_file(chosen, runs), nl=False)
         return
     if not runs:
         typer.echo("no runs yet")
@@ -360,6 +361,19 @@ def _season(settings: Settings) -> Season:
     from monitor.trace.season import Season
 
     return Season(TraceReader(settings.store.url), rules=settings.rules(), owner=settings.plan_rules())
+
+
+def _season_file(settings: Settings, runs: Sequence[SeasonRun]) -> str:
+    """Return the file that the page hands out too."""
+    from monitor.trace.reader import TraceReader
+    from web import season as seasons
+    from web.figures import Units
+
+    reader = TraceReader(settings.store.url)
+    figures = seasons.run_figures(
+        runs, events=lambda run: seasons.happened(reader.events(run)), owner=settings.plan_rules()
+    )
+    return seasons.table(figures, units=Units(settings.display.units)).decode()
 
 
 def _import_notes(settings: Settings, file: Path) -> str:

@@ -1,9 +1,7 @@
-"""The season, lots and entries as lines, JSON or CSV for the terminal."""
+"""The season, lots and entries as lines or JSON for the terminal."""
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable, Iterator
 from typing import Any, Literal
 
@@ -11,42 +9,9 @@ from monitor.contract.events import Mark
 from monitor.contract.readings import Point
 from monitor.contract.units import Dimension, convert
 from monitor.run.probe_check import settings_lines
-from monitor.trace.columns import number_cell, text_cell, time_text
+from monitor.trace.columns import time_text
 from monitor.trace.lots import LotLine
 from monitor.trace.season import ProbeCheck, SeasonRun
-
-CSV_COLUMNS = (
-    "run",
-    "date",
-    "volume_L",
-    "filter_aid_g_L",
-    "cake_fill",
-    "growth_per_m2",
-    "clean_papers_per_m",
-    "hot_flow_L_min",
-    "invented",
-)
-
-
-def season_csv(runs: Iterable[SeasonRun]) -> str:
-    """Return the season as CSV (RFC 4180), one line a run, base units in the names."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text)
-    writer.writerow(CSV_COLUMNS)
-    for run in runs:
-        entry = run.entry
-        numbers = (
-            entry.volume_l,
-            entry.dose_kg_m3,
-            None if entry.cake is None else entry.cake.full_share,
-            entry.growth_per_m2,
-            entry.clean_per_m,
-            entry.hot_flow_l_min,
-        )
-        invented = "" if run.record is None else str(run.record.invented).lower()
-        day = "" if run.day is None else run.day.isoformat()
-        writer.writerow([text_cell(entry.run), day, *(number_cell(number) for number in numbers), invented])
-    return text.getvalue()
 
 
 def season_lines(runs: Iterable[SeasonRun], *, units: Literal["us", "metric"]) -> Iterator[str]:

@@ -30,7 +30,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 }
 """The rooms; modules that lie loose in ``monitor`` put them together."""
 
-COMPOSERS = {"monitor.cli", "monitor.demo"}
+COMPOSERS = {"monitor.cli", "monitor.demo", "monitor.record_commands"}
 """The only ones that may know hardware and web."""
 
 PURE = (

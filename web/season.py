@@ -12,7 +12,7 @@ from statistics import median
 
 from monitor.contract.events import AlarmMove, Event, FlagChange
 from monitor.contract.names import AlarmState, Flag
-from monitor.contract.units import Dimension
+from monitor.contract.units import Dimension, convert
 from monitor.rules.charging import PlanRules
 from monitor.run.learning import learned
 from monitor.trace.columns import number_cell, text_cell
@@ -228,7 +228,7 @@ def written(measure: Measure, value: float, *, figures: Figures) -> str:
 
 def table(runs: Iterable[RunFigures], *, units: Units) -> bytes:
     """Return the season as CSV (RFC 4180, UTF-8): a line a run, units in the names, unknown empty."""
-    volume, factor = ("gal", 3.785411784) if units is Units.US else ("L", 1.0)
+    volume = "gal" if units is Units.US else "L"
     text = io.StringIO(newline="")
     writer = csv.writer(text)
     writer.writerow(
@@ -238,7 +238,10 @@ def table(runs: Iterable[RunFigures], *, units: Units) -> bytes:
         ]
     )
     for run in runs:
-        volumes = (None if v is None else v / factor for v in (run.volume_l, run.capacity_l))
+        volumes = (
+            None if value is None else convert(value, dimension=Dimension.VOLUME, into=volume)
+            for value in (run.volume_l, run.capacity_l)
+        )
         numbers = (
             *(*volumes, run.growth_per_m2, run.clean_per_m, run.sand_kg_m3, run.dose_kg_m3, run.fill),
             run.ready_s,
