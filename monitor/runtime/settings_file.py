@@ -12,6 +12,9 @@ from pydantic import ValidationError
 
 from monitor.contract.errors import SettingsError
 
+OF_A_PRESS = ("press", "pump", "point", "thresholds", "charge", "sand", "density", "lot")
+"""Sections in which the presses of one monitor may differ."""
+
 
 def read(file: Path | None) -> tuple[str, dict[str, Any]]:
     """Return the text of ``file`` and its tables; raise :class:`SettingsError` with the wrong line."""
@@ -40,6 +43,23 @@ def apply(table: dict[str, Any], override: str) -> None:
         if not isinstance(table, dict):
             raise SettingsError(f"--set {override!r}: {name} is a value, not a section")
     table[names[-1]] = _literal(value.strip())
+
+
+def spread(table: dict[str, Any]) -> None:
+    """Make each table under ``presses`` in ``table`` whole: what it does not say is as for all presses."""
+    presses = table.get("presses")
+    if not isinstance(presses, dict):
+        return
+    common = {section: table[section] for section in OF_A_PRESS if section in table}
+    for name, own in presses.items():
+        presses[name] = _over(_over(common, {"press": {"name": name}}), own)
+
+
+def _over(lower: object, upper: object) -> Any:
+    """Return ``upper``, with what is only in ``lower`` where both are tables."""
+    if not (isinstance(lower, dict) and isinstance(upper, dict)):
+        return upper
+    return lower | {key: _over(lower.get(key), value) for key, value in upper.items()}
 
 
 def _literal(text: str) -> object:

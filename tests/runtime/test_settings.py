@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from monitor.contract.errors import SettingsError
 from monitor.contract.names import PumpKind
 from monitor.contract.readings import Point
-from monitor.runtime.settings import Settings, load
+from monitor.runtime.settings import PressSettings, Settings, load
 
 REGISTRY = pint.UnitRegistry()
 
@@ -235,10 +235,12 @@ VALUES = st.one_of(
 
 def sections() -> list[tuple[str, list[str]]]:
     """Return every section and its keys, the points' too."""
-    plain = {name: field.annotation for name, field in Settings.model_fields.items() if name != "point"}
+    others = {"point", "presses"}
+    plain = {name: field.annotation for name, field in Settings.model_fields.items() if name not in others}
     named = [(name, sorted(section.model_fields)) for name, section in plain.items() if section is not None]
     points = [(f"point.{point}", ["sensor", "tolerance", "offset", "scale"]) for point in ("outlet", "line")]
-    return [*named, *points]
+    presses = [(f"presses.north.{name}", keys) for name, keys in named if name in PressSettings.model_fields]
+    return [*named, *points, *presses]
 
 
 @st.composite
@@ -301,3 +303,56 @@ def test_what_is_written_is_what_is_judged_by(
     assert rules.tuning(Point.OUTLET).tolerance == pytest.approx(
         REGISTRY.Quantity(tolerance_f, "delta_degF").to("delta_degC").magnitude, abs=1e-12
     )
+
+
+def test_presses_of_one_monitor_differ_only_in_what_they_say(written: Path) -> None:
+    written.write_text(
+        """
+        [press]
+        frames = 5
+        [pump]
+        kind = "gear"
+        [thresholds]
+        cutoff = "70 psi"
+        [presses.north]
+        [presses.south.press]
+        frames = 9
+        [presses.south.point.outlet]
+        sensor = "28-0123456789ab"
+        """,
+        encoding="utf-8",
+    )
+    settings = load(written, overrides=["presses.north.pump.kind=hand diaphragm"])
+    north, south = settings.each()
+    assert (north.press.name, north.press.frames, north.pump.kind) == ("north", 5, PumpKind.HAND_DIAPHRAGM)
+    assert (south.press.name, south.press.frames, south.pump.kind) == ("south", 9, PumpKind.GEAR)
+    assert south.point.outlet.sensor == "28-0123456789ab"
+    for own in (north, south):
+        cutoff_kpa = REGISTRY.Quantity(70, "psi").to("kPa").magnitude
+        assert own.rules().thresholds.cutoff_kpa == pytest.approx(cutoff_kpa)
+    assert settings.of("south") is south
+    assert settings.of("elsewhere").press.name == "main"
+
+
+def test_a_file_without_presses_is_of_one() -> None:
+    settings = load()
+    assert settings.each() == (settings,)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (
+            "[presses.north.press]\nframes = 0",
+            "line 2: presses.north.press.frames: Input should be greater than or equal to 1",
+        ),
+        ("[presses.north.broker]\nport = 1", "line 1: presses.north.broker: unknown key"),
+        ("[presses.North]\n", "presses.North"),
+        ("[presses]\nnorth = 3", "line 2: presses.north: is a section: write it as [presses.north]"),
+        ('[presses.north.press]\nname = "south"', "the press is called north already"),
+        ('[presses.north.thresholds]\nready = "195 degF"', "must rise in this order"),
+        ("presses = 3", "presses: "),
+    ],
+)
+def test_what_is_refused_of_several_presses_is_said(written: Path, text: str, says: str) -> None:
+    assert says in refusal(written, text)
