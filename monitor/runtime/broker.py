@@ -15,9 +15,9 @@ import random
 import re
 import socket
 import uuid
-from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Iterator, Sequence
 from contextlib import asynccontextmanager
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -30,7 +30,8 @@ from monitor.contract.presence import HEARTBEAT_S, Presence, Service
 from monitor.contract.topics import Topics
 from monitor.contract.wire import STATUS_LIMIT
 from monitor.runtime.clock import Clock
-from monitor.runtime.inbox import Inbox, Message
+from monitor.runtime.inbox import INBOX_LIMIT, Inbox, Message
+from monitor.runtime.outbox import OUTBOX_LIMIT, Outbox
 from monitor.runtime.settings import BrokerSection
 
 KEEPALIVE_S = 5
@@ -46,8 +47,8 @@ GOODBYE_S = 1.0
 """Longest a stopping service spends on what it still has to send."""
 GRACE_S = 0.2
 """Time a connection under way is given to come about before it is given up."""
-OUTBOX_LIMIT = 600
-"""Two minutes of five readings a second."""
+OUTBOX_OF_A_PRESS, INBOX_OF_A_PRESS = 60, 20
+"""What each of many presses needs of the queues, where that is more than they have for one."""
 QOS = 1
 LARGEST_PAYLOAD = STATUS_LIMIT
 """Bytes; more is neither sent nor kept."""
@@ -63,28 +64,27 @@ Answer = TypeVar("Answer")
 class BrokerLink:
     """One service's line to the broker; used from the event loop's own thread only.
 
-    ``clock`` paces the heartbeats and must be one that really waits.
+    ``topics`` are the presses it speaks for, at least one. ``clock`` paces the heartbeats and
+    must be one that really waits.
     """
 
     def __init__(
         self,
         settings: BrokerSection,
         *,
-        topics: Topics,
+        topics: Topics | Sequence[Topics],
         service: Service,
         clock: Clock,
         subscriptions: Sequence[str] = (),
     ) -> None:
+        presses = (topics,) if isinstance(topics, Topics) else tuple(topics)
         self._settings = settings
-        self._presence_topic = topics.presence(service)
+        self._presence_topics = tuple(each.presence(service) for each in presses)
         self._clock = clock
         self._subscriptions = tuple(subscriptions)
         self._name = f"niterwatch-{service}-{uuid.uuid4().hex[:8]}"
-        self._inbox = Inbox()
-        self._outbox: deque[Message] = deque()
-        self._to_send = asyncio.Event()
-        self._in_flight: Message | None = None
-        self._dropped_out = 0
+        self._inbox = Inbox(limit=max(INBOX_LIMIT, INBOX_OF_A_PRESS * len(presses)))
+        self._outbox = Outbox(limit=max(OUTBOX_LIMIT, OUTBOX_OF_A_PRESS * len(presses)))
         self._heartbeat_seq = 0
         self._connected = False
         self._trouble: str | None = None
@@ -100,22 +100,19 @@ class BrokerLink:
     @property
     def dropped(self) -> int:
         """Messages lost to full queues, out and in, since the start."""
-        return self._dropped_out + self._inbox.dropped
+        return self._outbox.dropped + self._inbox.dropped
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Queue ``payload`` for ``topic``; when the queue is full the oldest is dropped and counted.
 
+        A retained message takes the place of one that still waits on its topic: the broker keeps the newest.
         Raises :class:`PayloadRefused` for what the broker would cut the connection over.
         """
         if len(payload) > LARGEST_PAYLOAD:
             raise PayloadRefused(f"payload of {len(payload)} bytes is over {LARGEST_PAYLOAD}")
         if not topic or set(topic) & set("+#\0"):
             raise PayloadRefused(f"topic {topic[:80]!r} cannot be published to")
-        if len(self._outbox) >= OUTBOX_LIMIT:
-            self._outbox.popleft()
-            self._dropped_out += 1
-        self._outbox.append(Message(topic, payload, retain))
-        self._to_send.set()
+        self._outbox.put(Message(topic, payload, retain))
 
     async def messages(self) -> AsyncIterator[Message]:
         """Yield what arrives, over all reconnections; for one reader.
@@ -141,7 +138,7 @@ class BrokerLink:
 
     async def _connection(self) -> None:
         """Hold one connection until it is lost, then raise."""
-        will = aiomqtt.Will(self._presence_topic, encode(Presence(up=False)), QOS, retain=True)
+        will = aiomqtt.Will(self._presence_topics[0], encode(Presence(up=False)), QOS, retain=True)
         async with _connected(self._settings, name=self._name, will=will, inbox=self._inbox) as client:
             for topic in self._subscriptions:
                 await self._subscribe(client, topic)
@@ -161,7 +158,7 @@ class BrokerLink:
         """
         sides = [
             asyncio.create_task(_until_lost(client), name="broker watch"),
-            asyncio.create_task(self._send_all(client), name="broker send"),
+            asyncio.create_task(self._outbox.send_all(partial(_publish, client)), name="broker send"),
             asyncio.create_task(self._beat(client), name="broker heartbeat"),
         ]
         try:
@@ -177,19 +174,6 @@ class BrokerLink:
         if any((code if isinstance(code, int) else code.value) >= REFUSED_SUBSCRIPTION for code in codes):
             _log.error("the broker refuses the subscription to %s: check its access list", topic)
 
-    async def _send_all(self, client: aiomqtt.Client) -> None:
-        while True:
-            await self._send_queued(client)
-            self._to_send.clear()
-            await self._to_send.wait()
-
-    async def _send_queued(self, client: aiomqtt.Client) -> None:
-        """Send in order, one at a time; what is not acknowledged stays first in line."""
-        while self._in_flight or self._outbox:
-            message = self._in_flight = self._in_flight or self._outbox.popleft()
-            await _publish(client, message)
-            self._in_flight = None
-
     async def _beat(self, client: aiomqtt.Client) -> None:
         while True:
             await self._show_presence(client, up=True)
@@ -198,12 +182,14 @@ class BrokerLink:
     async def _show_presence(self, client: aiomqtt.Client, *, up: bool) -> None:
         heartbeat = Presence(up=up, seq=self._heartbeat_seq, boot=self._clock.boot, trouble=self.complaint)
         self._heartbeat_seq += 1
-        await _publish(client, Message(self._presence_topic, encode(heartbeat), retain=True))
+        payload = encode(heartbeat)
+        for topic in self._presence_topics:
+            await _publish(client, Message(topic, payload, retain=True))
 
     async def _say_goodbye(self, client: aiomqtt.Client) -> None:
         try:
             async with asyncio.timeout(GOODBYE_S):
-                await self._send_queued(client)
+                await self._outbox.send(partial(_publish, client))
                 await self._show_presence(client, up=False)
         except (aiomqtt.MqttError, TimeoutError) as error:
             _log.warning("left the broker with %d messages unsent: %s", len(self._outbox), _why(error))

@@ -32,8 +32,8 @@ async def test_what_is_published_arrives_in_order(broker: BrokerSection) -> None
 async def test_a_retained_status_greets_a_late_reader(broker: BrokerSection) -> None:
     async with linked(broker, TOPICS.status) as writer:
         writer.publish(TOPICS.status, b"old", retain=True)
-        writer.publish(TOPICS.status, b"new", retain=True)
         assert not (await take(writer, topic=TOPICS.status)).retain
+        writer.publish(TOPICS.status, b"new", retain=True)
         assert (await take(writer, topic=TOPICS.status)).payload == b"new"
     async with linked(broker, TOPICS.status, service=Service.WEB) as reader:
         assert await take(reader, topic=TOPICS.status) == Message(TOPICS.status, b"new", retain=True)
@@ -100,7 +100,7 @@ async def test_what_is_still_queued_goes_out_before_the_goodbye(broker: BrokerSe
         got = [b""]
         while got[-1] != b"49":
             got.append((await take(reader)).payload)
-    # The one on its way when the link was told to stop may come twice.
+    # Those on their way when the link was told to stop may come twice.
     assert [int(payload) for payload in dict.fromkeys(got[1:])] == list(range(50))
 
 

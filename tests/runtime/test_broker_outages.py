@@ -14,8 +14,9 @@ import pytest
 
 from monitor.contract.presence import Service
 from monitor.runtime import broker as broker_module
-from monitor.runtime.broker import OUTBOX_LIMIT, BrokerLink
+from monitor.runtime.broker import BrokerLink
 from monitor.runtime.clock import SystemClock
+from monitor.runtime.outbox import OUTBOX_LIMIT
 from monitor.runtime.settings import BrokerSection
 from tests.integration import services
 from tests.integration.services import BrokerProgram
@@ -111,10 +112,11 @@ async def test_what_was_under_way_when_the_line_broke_is_sent_again(mosquitto: B
         between.deaf = True
         for payload in (b"first", b"second", b"third"):
             writer.publish(OUTLET, payload)
-        assert (await take(reader)).payload == b"first"
+        sent = [b"first", b"second", b"third"]
+        assert [(await take(reader)).payload for _ in range(3)] == sent
         between.deaf = False
         between.cut()
-        assert [(await take(reader)).payload for _ in range(3)] == [b"first", b"second", b"third"]
+        assert [(await take(reader)).payload for _ in range(3)] == sent
 
 
 async def test_an_outage_is_one_line_and_the_return_another(
