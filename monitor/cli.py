@@ -16,16 +16,14 @@ from collections.abc import Coroutine
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from monitor import record_commands
 from monitor.command_options import AsJson, Overrides, SettingsFile, load_settings
 from monitor.contract.errors import CertificateFailed, EntryRefused, NiterwatchError, SettingsError
-
-if TYPE_CHECKING:
-    pass
+from monitor.runtime.log_lines import begin, error_prefix
 
 USAGE, FAULT, INTERRUPTED = 2, 1, 130
 
@@ -58,7 +56,7 @@ def main() -> None:
         fault = _first(error)
         if not isinstance(fault, NiterwatchError):
             raise
-        sys.stderr.write(f"niterwatch: {fault}\n")
+        sys.stderr.write(f"{error_prefix()}niterwatch: {fault}\n")
         sys.exit(USAGE if isinstance(fault, SettingsError | EntryRefused) else FAULT)
     except KeyboardInterrupt:
         sys.exit(INTERRUPTED)
@@ -366,8 +364,9 @@ def export(
 
 def _serve(service: Coroutine[object, object, None], *, quiet: bool = False) -> None:
     """Run ``service`` until it ends or the process is told to; a stop by signal is no fault."""
-    logging.basicConfig(level=logging.WARNING if quiet else logging.INFO, format="%(message)s")
-    logging.getLogger("alembic").setLevel(logging.WARNING)
+    begin(level=logging.WARNING if quiet else logging.INFO)
+    for talkative, level in (("alembic", logging.WARNING), ("mqtt", logging.CRITICAL)):
+        logging.getLogger(talkative).setLevel(level)
 
     async def run() -> None:
         task = asyncio.current_task()
@@ -377,6 +376,10 @@ def _serve(service: Coroutine[object, object, None], *, quiet: bool = False) -> 
             await service
         except asyncio.CancelledError:
             _log.info("stopped")
+        except BaseException as error:
+            if not isinstance(fault := _first(error), NiterwatchError | KeyboardInterrupt):
+                _log.critical("ended by a fault of this program: %r", fault)
+            raise
 
     asyncio.run(run())
 

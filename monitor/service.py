@@ -20,6 +20,7 @@ from monitor.contract.status import RunStatus
 from monitor.contract.topics import Topics, levels
 from monitor.lookback import Lookback
 from monitor.rules.thresholds import RunRules
+from monitor.run.diary import line_of
 from monitor.run.effects import Answered, Effect, Happened, RowDue, RunClosed, RunOpened, StatusDue
 from monitor.run.engine import step
 from monitor.run.inputs import CommandArrived, Input, ReadingArrived, RecordingChanged, Stamp, Tick
@@ -28,6 +29,7 @@ from monitor.run.state import State, fresh, restored, stored
 from monitor.runtime.broker import BrokerLink, Message
 from monitor.runtime.clock import Clock
 from monitor.runtime.pace import Pace
+from monitor.runtime.repeats import Repeats, and_before
 from monitor.runtime.settings import Settings
 from monitor.runtime.watchdog import Watchdog
 from monitor.trace.reader import TraceReader
@@ -43,10 +45,6 @@ STATUS_BURST = 6
 """So many may follow each other at once: a status for each of the five points and the tick of a second."""
 AHEAD_S = 1.0
 """A reading of this boot may be dated this much after now [s]: rounding, and ends of intervals."""
-COMPLAIN_EVERY_S = 60.0
-"""A topic whose payloads do not fit is named in the log at most this often [s]."""
-COMPLAIN_TOPICS = 100
-"""Topics remembered for that; a flood of made-up topics cannot grow it further."""
 
 _log = logging.getLogger(__name__)
 
@@ -75,7 +73,7 @@ class Monitor:
         self._pending: asyncio.TimerHandle | None = None
         self._replies: asyncio.Queue[Reply] = asyncio.Queue()
         self._refused = 0
-        self._complained_s: dict[str, float] = {}
+        self._complaints = Repeats()
         self._snapshot_s = 0.0
         self._loop: asyncio.AbstractEventLoop | None = None
         self._writer = TraceWriter(
@@ -118,6 +116,7 @@ class Monitor:
     async def _announce(self, ready: Callable[[], None] | None) -> None:
         await self._link.connected_once.wait()
         self._watchdog.ready()
+        _log.info("press %s is watched", self.settings.press.name)
         if ready is not None:
             ready()
 
@@ -192,6 +191,8 @@ class Monitor:
         self._keep_snapshot(moved=moved)
         for effect in effects:
             self._lookback.take_in(effect)
+            if (line := line_of(effect)) is not None:
+                _log.info("%s", line)
             match effect:
                 case Happened():
                     self._link.publish(self.topics.event, encode(effect.event))
@@ -318,13 +319,9 @@ class Monitor:
 
     def _refuse(self, topic: str, refusal: PayloadRefused) -> None:
         self._refused += 1
-        now_s = self._clock.monotonic()
-        last_s = self._complained_s.get(topic)
-        if last_s is None and len(self._complained_s) >= COMPLAIN_TOPICS:
-            return
-        if last_s is None or now_s - last_s >= COMPLAIN_EVERY_S:
-            self._complained_s[topic] = now_s
-            _log.warning("refused a message on %s: %s", topic[:80], refusal)
+        left_out = self._complaints.let(topic, now_s=self._clock.monotonic())
+        if left_out is not None:
+            _log.warning("refused a message on %s: %s%s", topic[:80], refusal, and_before(left_out))
 
 
 async def serve(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import secrets
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -25,6 +26,9 @@ WAITING_LIMIT = 32
 """Acts under way at once; more is no crew of a press."""
 SOMEBODY = "phone"
 """Who acts when no name was given."""
+
+
+_log = logging.getLogger(__name__)
 
 
 class Outcome(StrEnum):
@@ -87,9 +91,14 @@ class Desk:
         """Whether acts can be done at all: the board has a code."""
         return self._code.made
 
+    @property
+    def code(self) -> Code:
+        """The device's code, by which reading may be closed as well."""
+        return self._code
+
     async def act(self, press: str, verb: Verb, body: bytes, *, code: str, address: str) -> Result:
         """Carry one act of ``address`` to the monitor of ``press`` and return what became of it."""
-        refused = await self._check(code, address)
+        refused = await self.check(code, address=address)
         if refused is not None:
             return refused
         try:
@@ -105,7 +114,8 @@ class Desk:
         if waiting is not None and not waiting.done():
             waiting.set_result(reply)
 
-    async def _check(self, code: str, address: str) -> Result | None:
+    async def check(self, code: str, *, address: str) -> Result | None:
+        """Return null if ``code`` of ``address`` is the device's, else what became of the try."""
         # One hash at a time: each takes 16 MiB, and a crowd of wrong codes must not.
         async with self._hashing:
             if not self._code.made:
@@ -116,7 +126,10 @@ class Desk:
             if await asyncio.to_thread(self._code.matches, code):
                 self._throttle.right(address)
                 return None
-            self._throttle.wrong(address, now_s=self._clock.monotonic())
+            now_s = self._clock.monotonic()
+            self._throttle.wrong(address, now_s=now_s)
+            if self._throttle.pause_s(address, now_s=now_s) > 0.0:
+                _log.warning("too many wrong codes, the last from %s: it must wait a minute", address)
             return Result(Outcome.WRONG_CODE)
 
     async def _ask(self, press: str, command: Command) -> Result:

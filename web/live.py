@@ -18,14 +18,13 @@ from monitor.contract.presence import Presence, Service
 from monitor.contract.status import RunStatus
 from monitor.contract.topics import Topics, levels
 from monitor.runtime.clock import Clock
+from monitor.runtime.repeats import Repeats, and_before
 from web.heard import SILENT_S, Heard
 
 PRESS_LIMIT = 64
 """More presses than any sugarhouse has; beyond it a new name on the broker is refused."""
 WAITING_LIMIT = 2
 """Statuses that may wait for one viewer; a slow phone skips to the newest."""
-REFUSED_LOG_S = 60.0
-"""A refused topic is logged at most this often [s] (requirement: once a minute)."""
 
 _log = logging.getLogger(__name__)
 
@@ -79,7 +78,7 @@ class Hub:
         self._arrivals: dict[str, _Arrival] = {}
         self._beats: dict[tuple[str, Service], Beat] = {}
         self._viewers: set[Viewer] = set()
-        self._logged: dict[str, float] = {}
+        self._complaints = Repeats()
         self._closed = False
         self.refused = 0
         self.on_reply: Callable[[bytes], None] | None = None
@@ -167,12 +166,9 @@ class Hub:
 
     def _refuse(self, topic: str, error: PayloadRefused) -> None:
         self.refused += 1
-        now_s = self._clock.monotonic()
-        if len(self._logged) > PRESS_LIMIT:
-            self._logged.clear()
-        if now_s - self._logged.get(topic, -REFUSED_LOG_S) >= REFUSED_LOG_S:
-            self._logged[topic] = now_s
-            _log.warning("refused a payload on %s: %s", topic[:80], error)
+        left_out = self._complaints.let(topic, now_s=self._clock.monotonic())
+        if left_out is not None:
+            _log.warning("refused a message on %s: %s%s", topic[:80], error, and_before(left_out))
 
     @contextmanager
     def viewer(self, press: str | None) -> Iterator[Viewer]:

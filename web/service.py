@@ -24,6 +24,7 @@ from monitor.runtime.watchdog import Watchdog
 from monitor.trace.export import package_zip
 from monitor.trace.reader import TraceReader
 from web.acts import Desk
+from web.address import address
 from web.app import create_app
 from web.figures import Units
 from web.heard import SILENT_S
@@ -33,6 +34,7 @@ from web.rooms import Rooms
 from web.runs import RunBook
 from web.secure_line import SecureLine
 from web.security import Code, new_code
+from web.server_words import in_our_words
 from web.sheet_pages import FILE_NAME, sheet_file
 
 SUBSCRIPTIONS = (ANY_PRESS_STATUS, f"{ROOT}/+/presence/+", f"{ROOT}/+/reply/+")
@@ -134,6 +136,7 @@ async def serve(
 
         def open_now() -> None:
             watchdog.ready()
+            _log.info("the page is at %s", address(settings.web))
             if ready is not None:
                 ready()
 
@@ -222,6 +225,7 @@ def listen(settings: WebSection, *, port: int | None = None) -> socket.socket:
 
 def configured(rooms: Rooms) -> uvicorn.Config:
     """Return how the server runs: quiet, bounded, with nothing said of what it is."""
+    in_our_words()
     return uvicorn.Config(
         create_app(rooms),
         lifespan="off",

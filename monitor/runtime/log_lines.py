@@ -104,6 +104,11 @@ def is_journal(stream: TextIO, *, environment: Mapping[str, str] = os.environ) -
     return environment.get("JOURNAL_STREAM") == f"{found.st_dev}:{found.st_ino}"
 
 
+def error_prefix() -> str:
+    """Return what a line about the end of a service begins with on standard error."""
+    return f"<{priority(logging.ERROR)}>" if is_journal(sys.stderr) else ""
+
+
 def priority(level: int) -> int:
     """Return the priority of syslog(3) for a level of Python's.
 

@@ -63,3 +63,12 @@ class Repeats:
         for kind, spell in list(self._spells.items()):
             if now_s - spell.began_s >= self._every_s:
                 del self._spells[kind]
+
+
+def and_before(left_out: int) -> str:
+    """Return the words for how many of a kind were left out before a line.
+
+    >>> and_before(0), and_before(59)
+    ('', ' (and 59 more before it)')
+    """
+    return f" (and {left_out} more before it)" if left_out else ""
