@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import NamedTuple
 
 from monitor.contract.errors import IllegalMove
 from monitor.contract.names import Alarm, AlarmState, Signal
@@ -154,8 +155,7 @@ def move(
     return replace(record, state=after, active=active, shelved_until_s=0.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Condition:
+class Condition(NamedTuple):
     """What an alarm is told of its moment."""
 
     holds: bool

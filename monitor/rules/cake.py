@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from monitor.physics import filtration, syrup
 from monitor.rules.flow import PRESSURE_ON_KPA
@@ -168,7 +169,12 @@ class Cake:
 def viscosity(outlet_c: float | None, *, rules: RunRules) -> float:
     """Return the viscosity of the syrup in the press [Pa s]; of ready syrup while unknown."""
     celsius = rules.thresholds.ready_c if outlet_c is None else outlet_c
-    celsius = min(max(celsius, VISCOSITY_LOW_C), VISCOSITY_HIGH_C)
+    return _viscosity(min(max(celsius, VISCOSITY_LOW_C), VISCOSITY_HIGH_C))
+
+
+@lru_cache(maxsize=256)
+def _viscosity(celsius: float) -> float:
+    # Asked several times a second of a temperature that changes with a block only.
     return float(syrup.viscosity(SUGAR_FRACTION, temperature_c=celsius))
 
 

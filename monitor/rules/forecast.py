@@ -20,11 +20,11 @@ from monitor.rules import cake as cakes
 from monitor.rules.cake import Cake, Line, grown
 from monitor.rules.climb import PressureClimb, climbed, time_to_pressure
 from monitor.rules.ending import Ending, Guess, ending
-from monitor.rules.frames import END_FILL, full_volume
+from monitor.rules.frames import END_FILL, FullVolume, full_volume
 from monitor.rules.line_watch import LineWatch, watched
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import RunRules
-from monitor.rules.volume import FilteredVolume, VolumeTally, filtered, tally
+from monitor.rules.volume import FilteredVolume, VolumeTally, tally, uncertainty_l
 from monitor.rules.warming import Warming, begun, stays_cold, time_to_precipitation, time_to_ready, warmed
 
 __all__ = ["ForecastState", "Second", "advance", "begin", "forecast", "volume"]
@@ -116,7 +116,7 @@ def advance(state: ForecastState, second: Second, *, rules: RunRules) -> Forecas
         climbed(state.climb, line_kpa, step_s=step_s) if now.source is VolumeSource.NONE else state.climb,
         watched(state.line, second, step_s=step_s, rules=rules),
         second.ready,
-        filtered(now, rules=rules).uncertainty_l,
+        uncertainty_l(now, rules=rules),
         state.change_soon,
     )
     if cake.blocks == state.cake.blocks:
@@ -141,10 +141,17 @@ def forecast(state: ForecastState, *, rules: RunRules) -> ForecastStatus:
 
 def run_end(state: ForecastState, *, rules: RunRules) -> Ending | None:
     """Return where this set of papers ends; null while the data do not carry it."""
+    return _run_end(state, _full_volume(state.cake, rules), rules)
+
+
+def _full_volume(cake: Cake, rules: RunRules) -> FullVolume:
+    return full_volume(rules.press, growth_per_m2=cakes.growth_per_m2(cake, rules=rules))
+
+
+def _run_end(state: ForecastState, shape: FullVolume, rules: RunRules) -> Ending | None:
     cake, now_l = state.cake, state.tally.filtered_l
     if missing(state) is not None or now_l is None:
         return None
-    shape = full_volume(rules.press, growth_per_m2=cakes.growth_per_m2(cake, rules=rules))
     frames = Guess(END_FILL * shape.middle_l, shape.error)
     pressure = Guess(_pressure_limit(cake, cake.long, rules), PATIENCE_ERROR)
     # Frames that were nearly full would have bent the line by now.
@@ -163,7 +170,8 @@ def _change_soon(state: ForecastState, rules: RunRules) -> bool:
     if end is None or now_l is None:
         return False
     slack = NOT_SOON if state.change_soon else 1.0
-    time_s = _time_left(state.cake, now_l, end.middle_l, rules)
+    pace = _pace(state.cake, now_l, rules)
+    time_s = None if pace is None else pace.time_to(end.middle_l)
     in_time = time_s is not None and time_s <= slack * SOON_S
     return in_time or end.middle_l - now_l <= slack * SOON_SHARE * end.middle_l
 
@@ -199,8 +207,8 @@ def _by_volume(
     state: ForecastState, ready_in_s: float | None, hot_in_s: float | None, rules: RunRules
 ) -> ForecastStatus:
     cake, now_l = state.cake, state.tally.filtered_l
-    shape = full_volume(rules.press, growth_per_m2=cakes.growth_per_m2(cake, rules=rules))
-    end = run_end(state, rules=rules)
+    shape = _full_volume(cake, rules)
+    end = _run_end(state, shape, rules)
     cold = COLD if ready_in_s is None and stays_cold(state.warming, rules=rules) else None
     if end is None or now_l is None:
         return ForecastStatus(
@@ -209,6 +217,7 @@ def _by_volume(
             fill=_share(now_l, shape.middle_l),
             waiting_for=cold or missing(state),
         )
+    pace = _pace(cake, now_l, rules)
     frames_l = END_FILL * shape.middle_l
     full_l = max(frames_l, end.middle_l) if end.limit is Limit.PRESSURE else end.middle_l
     return ForecastStatus(
@@ -217,9 +226,9 @@ def _by_volume(
         volume_left_l=end.middle_l - now_l,
         volume_left_low_l=end.low_l - now_l,
         volume_left_high_l=end.high_l - now_l,
-        time_left_s=_time_left(cake, now_l, end.middle_l, rules),
-        time_left_low_s=_time_left(cake, now_l, end.low_l, rules),
-        time_left_high_s=_time_left(cake, now_l, end.high_l, rules),
+        time_left_s=pace.time_to(end.middle_l) if pace else None,
+        time_left_low_s=pace.time_to(end.low_l) if pace else None,
+        time_left_high_s=pace.time_to(end.high_l) if pace else None,
         limit=end.limit,
         fill=_share(now_l, full_l / END_FILL),
         assumption=None if shape.by_reading else "no cake reading: usual dose of filter aid",
@@ -251,20 +260,40 @@ def _viscosity(cake: Cake, rules: RunRules) -> float:
     return cakes.viscosity(cake.outlet_c, rules=rules)
 
 
-def _time_left(cake: Cake, now_l: float, end_l: float, rules: RunRules) -> float | None:
-    """Return seconds from ``now_l`` to ``end_l``: flow held to the cut-off pressure, then falling."""
+@dataclass(frozen=True, slots=True)
+class _Pace:
+    """How the flow goes on: held up to the cut-off pressure, then falling. Null: it just goes on."""
+
+    now_l: float
+    flow_l_s: float
+    slope: float
+    level: float | None
+    """Resistance now; null while it is not known."""
+    most_l_s: float = 0.0
+    """Flow at the cut-off pressure now."""
+
+    def time_to(self, end_l: float) -> float:
+        """Return seconds from now to ``end_l``."""
+        level, slope = self.level, self.slope
+        if level is None:
+            return (end_l - self.now_l) / self.flow_l_s
+        # Flow at the cut-off pressure is most_l_s * level / R(V); until it is down to the present
+        # flow, the operator can hold that by raising the pressure.
+        held_l = max(0.0, level * (self.most_l_s / self.flow_l_s - 1.0) / slope) if slope > 0.0 else math.inf
+        held_l = min(held_l, end_l - self.now_l)
+        rest_l = end_l - self.now_l - held_l
+        start = level + slope * held_l
+        return held_l / self.flow_l_s + rest_l * (start + 0.5 * slope * rest_l) / (self.most_l_s * level)
+
+
+def _pace(cake: Cake, now_l: float, rules: RunRules) -> _Pace | None:
+    """Return the pace from ``now_l`` on, null while nothing flows."""
     flow_l_s = (cake.flow_l_min or 0.0) / 60.0
     if flow_l_s <= 0.0:
         return None
     slope = max(cake.long.slope() or 0.0, 0.0)
     level = cake.long.at(now_l)
     if level is None or level <= 0.0:
-        return (end_l - now_l) / flow_l_s
+        return _Pace(now_l, flow_l_s, slope, None)
     most_l_s = 1e-5 * _push(cake, rules) * rules.press.paper_area_m2 / (_viscosity(cake, rules) * level)
-    # Flow at the cut-off pressure is most_l_s * level / R(V); until it is down to the present
-    # flow, the operator can hold that by raising the pressure.
-    held_l = max(0.0, level * (most_l_s / flow_l_s - 1.0) / slope) if slope > 0.0 else math.inf
-    held_l = min(held_l, end_l - now_l)
-    rest_l = end_l - now_l - held_l
-    start = level + slope * held_l
-    return held_l / flow_l_s + rest_l * (start + 0.5 * slope * rest_l) / (most_l_s * level)
+    return _Pace(now_l, flow_l_s, slope, level, most_l_s)

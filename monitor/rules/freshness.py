@@ -21,6 +21,8 @@ INTERVALS = 3
 SHORTEST_INTERVAL_S = 0.5
 """A burst after a delay does not shorten the expected interval below this [s]."""
 TEMPERATURE_POINTS = frozenset({Point.OUTLET, Point.PAN, Point.FILLER})
+_FRESH = {quality: Standing(quality.value) for quality in Quality}
+"""How a fresh reading of each quality stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +44,7 @@ class PointTrack:
         """Return how the point stands at ``now_s``."""
         if self.age_s(now_s) > min(OLDEST_S, INTERVALS * self.interval_s):
             return Standing.STALE
-        return Standing(self.reading.quality.value)
+        return _FRESH[self.reading.quality]
 
 
 def is_newer(reading: Reading, *, than: PointTrack | None) -> bool:

@@ -1,15 +1,17 @@
-"""Everything the rules look at in one moment, gathered once a step."""
+"""Everything the rules look at in one moment, gathered once a step.
+
+A named tuple, the cheapest of what cannot be changed: one is made for every reading.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from monitor.contract.names import Flag, Limit
 from monitor.rules.guard import Bounds
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Picture:
+class Picture(NamedTuple):
     """The press at ``now_s`` (engine time). Null is unknown: not good, or not fresh."""
 
     now_s: float

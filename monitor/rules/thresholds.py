@@ -76,6 +76,9 @@ class PointTuning:
     check, which sees corrected values, can say what the settings should be."""
 
 
+_NEUTRAL = PointTuning()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRules:
     """All that the engine needs to know beside the events themselves."""
@@ -87,4 +90,4 @@ class RunRules:
 
     def tuning(self, point: Point) -> PointTuning:
         """Return the tuning of ``point``, the neutral one if none is set."""
-        return self.points.get(point, PointTuning())
+        return self.points.get(point, _NEUTRAL)

@@ -161,9 +161,14 @@ def tally(before: VolumeTally, second: Second, *, step_s: float, rules: RunRules
 
 def filtered(now: VolumeTally, *, rules: RunRules) -> FilteredVolume:
     """Return the volume and flow that ``now`` supports."""
+    return FilteredVolume(now.source, now.filtered_l, uncertainty_l(now, rules=rules), now.flow_l_min)
+
+
+def uncertainty_l(now: VolumeTally, *, rules: RunRules) -> float | None:
+    """Return the error of the volume of ``now`` [L], null where there is no volume."""
     filtered_l = now.filtered_l
     if filtered_l is None:
-        return FilteredVolume(VolumeSource.NONE, None, None, None)
+        return None
     stroke_l = rules.pump.displacement_l or 0.0
     errors_l: tuple[float, ...] = (
         METER_SHARE * now.metered_l,
@@ -175,7 +180,7 @@ def filtered(now: VolumeTally, *, rules: RunRules) -> FilteredVolume:
         flow_l_s = now.recent_l / now.recent_s if now.recent_s > 0.0 else 0.0
         # What left the press since the last tap is not tapped in yet.
         errors_l = (CONTAINER_SHARE * filtered_l, flow_l_s * min(now.since_container_s, BRIDGED_S))
-    return FilteredVolume(now.source, filtered_l, math.hypot(*errors_l), now.flow_l_min)
+    return math.hypot(*errors_l)
 
 
 def calibrated_displacement(counted: int, *, total_l: float, displacement_l: float | None) -> float | None:

@@ -46,9 +46,17 @@ def follow(step: Step, picture: Picture) -> None:
     watches = step.state.watches
     for alarm, record in step.state.alarms.items():
         holds = (watch := watches.get(FLAG_OF[alarm])) is not None and watch.raised
-        if record.state is AlarmState.NORMAL and not holds and alarm not in FILLER_ALARMS:
+        of_filler = alarm in FILLER_ALARMS
+        if record.state is AlarmState.NORMAL and not holds and not of_filler:
             continue
-        condition = _condition(alarm, picture, holds=holds)
+        if record.state is AlarmState.OUT_OF_SERVICE and of_filler and not picture.filler_fitted:
+            continue
+        condition = Condition(
+            holds=holds,
+            fitted=picture.filler_fitted or not of_filler,
+            suppressed=of_filler and not picture.bottled,
+            run_open=picture.run_open,
+        )
         for cause in causes_due(record, alarm=alarm, condition=condition, now_s=step.now_s):
             shift(step, alarm, cause)
 
@@ -108,13 +116,3 @@ def sound(state: State) -> Signal | None:
     """Return the alarm signal due now: the highest of those that sound."""
     due = {SPECS[alarm].priority for alarm, record in state.alarms.items() if record.sounding(state.now_s)}
     return next((signal for signal in (Signal.HIGH, Signal.MEDIUM) if signal in due), None)
-
-
-def _condition(alarm: Alarm, picture: Picture, *, holds: bool) -> Condition:
-    of_filler = alarm in FILLER_ALARMS
-    return Condition(
-        holds=holds,
-        fitted=picture.filler_fitted or not of_filler,
-        suppressed=of_filler and not picture.bottled,
-        run_open=picture.run_open,
-    )

@@ -6,7 +6,8 @@ boot only the origin changes, and every delay, shelving and age goes on from whe
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -51,9 +52,12 @@ class OpenRun:
     """When the tank was last stirred, or stirring was last asked for."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class State:
-    """The engine's memory; :func:`fresh` makes the first one."""
+    """The engine's memory; :func:`fresh` makes the first one.
+
+    It has no slots, so that :meth:`changed` copies it in one go: a step does so several times.
+    """
 
     boot: str
     origin_s: float
@@ -84,6 +88,14 @@ class State:
     events: int = 0
     prompts: int = 0
     answered: tuple[Reply, ...] = ()
+
+    def changed(self, **changes: Any) -> State:
+        """Return this state with ``changes``, as :func:`dataclasses.replace` would."""
+        after = object.__new__(State)
+        after.__dict__.update(self.__dict__, **changes)
+        if len(after.__dict__) != len(self.__dict__):
+            raise TypeError(f"a state has no {', '.join(set(changes) - set(self.__dict__))}")
+        return after
 
 
 def fresh(*, boot: str, mono_s: float, rules: RunRules) -> State:
@@ -122,7 +134,7 @@ def restored(snapshot: bytes, *, boot: str, mono_s: float) -> State:
         first = error.errors(include_url=False, include_input=False)[0]
         why = first["msg"][:80]
         raise StoreUnreadable(f"the stored state cannot be used ({why}); starting anew") from None
-    state = replace(state, points={}, strokes=None)
+    state = state.changed(points={}, strokes=None)
     if boot == state.boot:
         return state
-    return replace(state, boot=boot, origin_s=mono_s - state.now_s)
+    return state.changed(boot=boot, origin_s=mono_s - state.now_s)

@@ -6,7 +6,6 @@ immutable and replaced, never changed.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any, TypeVar
 
 from monitor.contract.events import AlarmMove, FlagChange, Mark, PhaseMove
@@ -28,7 +27,7 @@ class Step:
 
     def __init__(self, state: State, *, stamp: Stamp, rules: RunRules) -> None:
         now_s = max(state.now_s, stamp.mono_s - state.origin_s)
-        self.state = state if now_s == state.now_s else replace(state, now_s=now_s)
+        self.state = state if now_s == state.now_s else state.changed(now_s=now_s)
         self.stamp = stamp
         self.set_rules = rules
         """As the settings say, before anything learned."""
@@ -48,7 +47,7 @@ class Step:
 
     def put(self, **changes: Any) -> None:
         """Replace fields of the state."""
-        self.state = replace(self.state, **changes)
+        self.state = self.state.changed(**changes)
 
     def happened(self, kind: type[Kind], **fields: Any) -> Kind:
         """Record an event of ``kind`` at this moment and return it."""
