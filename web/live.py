@@ -21,8 +21,8 @@ from monitor.runtime.clock import Clock
 from monitor.runtime.repeats import Repeats, and_before
 from web.heard import SILENT_S, Heard
 
-PRESS_LIMIT = 64
-"""More presses than any sugarhouse has; beyond it a new name on the broker is refused."""
+PRESS_LIMIT = 500
+"""More presses than one monitor may have; beyond it a new name on the broker is refused."""
 WAITING_LIMIT = 2
 """Statuses that may wait for one viewer; a slow phone skips to the newest."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 
 from fastapi import APIRouter, Request
@@ -11,11 +12,13 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from web.page import page, part, parts, version
 from web.rooms import Press, Rooms
 from web.sentence import Mood
-from web.view import LiveView
+from web.view import Glance, LiveView
 from web.viewer import Choice
 
 LOOK_S = 1.0
 """How often an idle stream looks whether its press has gone silent [s]."""
+OVERVIEW_APART_S = 0.5
+"""The overview is told of many presses at once, at most this often [s]: each has news every second."""
 
 
 def router(rooms: Rooms) -> APIRouter:
@@ -44,7 +47,8 @@ def router(rooms: Rooms) -> APIRouter:
     async def stream_of_all(request: Request) -> AsyncIterator[ServerSentEvent]:
         choice = rooms.choice(request)
         async for _ in _news(rooms, None):
-            yield ServerSentEvent(data=_told_of_all(_views(rooms, choice), choice))
+            yield ServerSentEvent(data=_told_of_all(rooms.glances(choice), choice))
+            await asyncio.sleep(OVERVIEW_APART_S)
 
     return routes
 
@@ -80,12 +84,8 @@ def _live_page(rooms: Rooms, press: str, choice: Choice, *, here: str) -> str:
     )
 
 
-def _views(rooms: Rooms, choice: Choice) -> list[tuple[str, LiveView | None]]:
-    return [(press, rooms.view(press, choice)) for press in rooms.hub.presses]
-
-
 def _overview_page(rooms: Rooms, choice: Choice) -> str:
-    views = _views(rooms, choice)
+    views = rooms.glances(choice)
     invented = any(rooms.is_invented(view) for _, view in views)
     return page("overview", choice=choice, here="/", views=views, invented=invented)
 
@@ -108,7 +108,7 @@ def _told(view: LiveView | None, choice: Choice) -> dict[str, object]:
     }
 
 
-def _told_of_all(views: list[tuple[str, LiveView | None]], choice: Choice) -> dict[str, object]:
+def _told_of_all(views: list[tuple[str, Glance | None]], choice: Choice) -> dict[str, object]:
     """Return one event of the overview's stream."""
     lively = any(view is not None and view.live for _, view in views)
     return {

@@ -14,7 +14,7 @@ from web.acts import Desk
 from web.live import Hub
 from web.runs import RunBook
 from web.secure_line import SecureLine
-from web.view import LiveView, live
+from web.view import Glance, LiveView, glance, live
 from web.viewer import Choice, chosen
 
 Press = Annotated[str, Path(pattern=r"^[a-z0-9-]{1,32}$")]
@@ -48,6 +48,11 @@ class Rooms:
         hardware = self.hub.beats(press).get(Service.HARDWARE)
         return live(press, self.hub.heard(press), figures=choice.figures(), hardware=hardware)
 
-    def is_invented(self, view: LiveView | None) -> bool:
+    def glances(self, choice: Choice) -> list[tuple[str, Glance | None]]:
+        """Return every press by name, each in a line."""
+        figures = choice.figures()
+        return [(press, glance(self.hub.heard(press), figures=figures)) for press in self.hub.presses]
+
+    def is_invented(self, view: LiveView | Glance | None) -> bool:
         """Tell whether a page with ``view`` must carry the mark of invented data."""
         return self.invented or (view is not None and view.invented)

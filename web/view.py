@@ -106,6 +106,28 @@ class LiveView:
     software: str | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Glance:
+    """One press as the overview of many shows it."""
+
+    live: bool
+    invented: bool
+    sentence: Sentence
+    outlet: OutletView
+
+
+def glance(heard: Heard | None, *, figures: Figures) -> Glance | None:
+    """Return a press in a line; null when no status of it was ever heard."""
+    if heard is None:
+        return None
+    return Glance(
+        live=heard.live,
+        invented=heard.status.invented,
+        sentence=sentence(heard, figures=figures),
+        outlet=_outlet(heard, figures),
+    )
+
+
 def live(
     press: str, heard: Heard | None, *, figures: Figures, hardware: Heartbeat | None = None
 ) -> LiveView | None:
