@@ -23,7 +23,7 @@ from monitor.run.teaching import Lesson, taught
 from monitor.runtime.settings import Settings
 from monitor.trace.reader import TraceReader
 from monitor.trace.season import Season
-from monitor.trace.store import TraceWriter
+from monitor.trace.store import PressWriter
 
 _log = logging.getLogger(__name__)
 
@@ -31,7 +31,7 @@ _log = logging.getLogger(__name__)
 class Lookback:
     """The records of one press and the lesson they teach; belongs to the event loop."""
 
-    def __init__(self, settings: Settings, *, writer: TraceWriter, invented: bool) -> None:
+    def __init__(self, settings: Settings, *, writer: PressWriter, invented: bool) -> None:
         self._settings = settings
         self._set_rules = settings.rules()
         self._owner = settings.plan_rules()

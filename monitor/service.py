@@ -80,8 +80,8 @@ class Monitor:
             settings.store.url,
             software=self._software,
             problem_changed=self._problem_changed,
-            facts=self._facts(),
         )
+        self._kept = self._writer.press(settings.press.name, facts=self._facts())
         self._link = BrokerLink(
             settings.broker,
             topics=self.topics,
@@ -89,7 +89,7 @@ class Monitor:
             clock=clock,
             subscriptions=(self.topics.readings, self.topics.commands),
         )
-        self._lookback = Lookback(settings, writer=self._writer, invented=invented)
+        self._lookback = Lookback(settings, writer=self._kept, invented=invented)
         self._watchdog = Watchdog(clock=clock)
 
     async def serve(self, *, ready: Callable[[], None] | None = None) -> None:
@@ -110,7 +110,7 @@ class Monitor:
                 tasks.create_task(self._lookback.run(learned=self._learned), name="look back")
         finally:
             if self._state is not None:
-                self._writer.keep_snapshot(self.settings.press.name, stored(self._state))
+                self._kept.keep_snapshot(stored(self._state))
             await asyncio.to_thread(self._writer.close)
 
     async def _announce(self, ready: Callable[[], None] | None) -> None:
@@ -130,7 +130,7 @@ class Monitor:
             if entered is None:
                 continue
             if isinstance(entered, ReadingArrived):
-                self._writer.keep_reading(entered.point, entered.reading, arrived_mono_s=entered.stamp.mono_s)
+                self._kept.keep_reading(entered.point, entered.reading, arrived_mono_s=entered.stamp.mono_s)
             self._enter(entered)
 
     async def _tick(self) -> None:
@@ -196,9 +196,9 @@ class Monitor:
             match effect:
                 case Happened():
                     self._link.publish(self.topics.event, encode(effect.event))
-                    self._writer.keep_effect(effect)
+                    self._kept.keep_effect(effect)
                 case RunOpened() | RunClosed() | RowDue():
-                    self._writer.keep_effect(effect)
+                    self._kept.keep_effect(effect)
                 case Answered():
                     self._replies.put_nowait(effect.reply)
                 case StatusDue():
@@ -241,7 +241,7 @@ class Monitor:
         if self._state is None or not (moved or now_s - self._snapshot_s >= SNAPSHOT_EVERY_S):
             return
         self._snapshot_s = now_s
-        self._writer.keep_snapshot(self.settings.press.name, stored(self._state))
+        self._kept.keep_snapshot(stored(self._state))
 
     async def _open_lookback(self) -> None:
         try:
@@ -253,11 +253,11 @@ class Monitor:
     def _restore(self) -> None:
         """Take up the state of before, and the readings kept since it was; what is damaged is left."""
         stamp = self._stamp()
-        reader = TraceReader(self.settings.store.url)
+        reader = TraceReader(self.settings.store.url).of(self.settings.press.name)
         self._state = fresh(boot=stamp.boot, mono_s=stamp.mono_s, rules=self.rules)
         kept: list[tuple[Point, Reading, float]] = []
         try:
-            snapshot = reader.snapshot(self.settings.press.name)
+            snapshot = reader.snapshot()
             if snapshot is None:
                 return
             self._state = restored(snapshot, boot=stamp.boot, mono_s=stamp.mono_s)
@@ -279,7 +279,7 @@ class Monitor:
         for effect in effects:
             if isinstance(effect, Happened | RunOpened | RunClosed):
                 self._lookback.take_in(effect)
-                self._writer.keep_effect(effect)
+                self._kept.keep_effect(effect)
 
     def _learned(self) -> None:
         """Put what was learned into force, between two steps; a run is kept with the rules it opens by."""
@@ -287,7 +287,7 @@ class Monitor:
         if rules == self.rules:
             return
         self.rules = rules
-        self._writer.know(self._facts())
+        self._kept.know(self._facts())
         if self._state is not None:
             self._publish_status()
 

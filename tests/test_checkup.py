@@ -28,7 +28,7 @@ def settings(tmp_path: Path) -> Settings:
     writer = TraceWriter(made.store.url, software="test")
     writer.open()
     found = found_by(CHECK, tuning=made.rules().tuning(Point.OUTLET))
-    writer.keep_effect(Happened(Mark(
+    writer.press("main").keep_effect(Happened(Mark(
         press="main", seq=1, boot="b", mono_ms=1, time=NOON, clock=ClockState.SAVED, name="probe check",
         who="Ada", entry="a" * 8, given=CHECK, found=found,
     )))  # fmt: skip

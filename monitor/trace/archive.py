@@ -27,6 +27,10 @@ from monitor.trace.package import WholeRun
 from monitor.trace.reader import TraceReader
 
 _CHUNK_ROWS = 1_000
+_PRESS_LETTERS = 32
+"""Of a press's name, as topics allow it."""
+UNNAMED = "main"
+"""The press of a package that names none: what the settings call one by default."""
 
 
 def import_run(url: str, run: WholeRun) -> None:
@@ -65,12 +69,11 @@ def import_notes(url: str, runs: Sequence[RunEntry], *, press: str, who: str, st
     """
     marks = _notebook_marks(runs, press=press, who=who, stamp=stamp)
     with _writing(url) as connection:
-        kept = connection.execute(
-            sa.select(schema.event.c.body).where(schema.event.c.name == "earlier run")
-        ).scalars()
-        known = {json.loads(body).get("entry") for body in kept}
+        event = schema.event.c
+        notes = sa.select(event.body).where(event.kind == "mark", event.name == "earlier run")
+        known = {json.loads(body).get("entry") for body in connection.execute(notes).scalars()}
         new = [mark for mark in marks if mark.entry not in known]
-        boot_id = _boot_id(connection, stamp.boot) if new else 0
+        boot_id = _boot_id(connection, press, stamp.boot) if new else 0
         _insert(connection, schema.event, [entries.event_columns(mark, boot_id=boot_id) for mark in new])
     return len(new)
 
@@ -132,7 +135,8 @@ def _writing(url: str) -> Iterator[sa.Connection]:
 
 def _keep(connection: sa.Connection, run: WholeRun) -> None:
     file = run.file
-    boots = {name: _boot_id(connection, name) for name in _boots_of(run)}
+    press = file.press[:_PRESS_LETTERS] or UNNAMED
+    boots = {name: _boot_id(connection, press, name) for name in _boots_of(run)}
     opened = RunOpened(
         run=file.run,
         boot=file.boot,
@@ -231,12 +235,13 @@ def _run_id(connection: sa.Connection, name: str) -> int | None:
     return connection.scalar(sa.select(schema.run.c.id).where(schema.run.c.name == name))
 
 
-def _boot_id(connection: sa.Connection, name: str) -> int:
+def _boot_id(connection: sa.Connection, press: str, name: str) -> int:
     table = schema.boot
-    found = connection.scalar(sa.select(table.c.id).where(table.c.name == name))
+    known = sa.select(table.c.id).where(table.c.press == press, table.c.name == name)
+    found = connection.scalar(known)
     if found is None:
-        _insert(connection, table, [{"name": name}])
-        found = connection.scalar(sa.select(table.c.id).where(table.c.name == name))
+        _insert(connection, table, [{"press": press, "name": name}])
+        found = connection.scalar(known)
     return int(found or 0)
 
 

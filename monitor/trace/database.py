@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -19,15 +19,16 @@ from sqlalchemy.pool import NullPool, QueuePool
 from monitor.contract.errors import SettingsError, StoreUnreadable, StoreUnwritable
 from monitor.trace.complaint import Complaint, complaint_of, short
 from monitor.trace.database_file import LOCK_WAIT_S, connect_read_only, damage_of, set_aside, take_lock
+from monitor.trace.schema import REVISION
 
 WAL_LIMIT_BYTES = 16 * 1024 * 1024
 """A write-ahead log that a long reader let grow is cut back to this."""
-_WRITING = (
+_MIGRATING = (
     "journal_mode = WAL",
     "synchronous = FULL",  # NORMAL may lose the last commits when the power goes (sqlite.org/pragma.html)
-    "foreign_keys = ON",
     f"journal_size_limit = {WAL_LIMIT_BYTES}",
 )
+_WRITING = (*_MIGRATING, "foreign_keys = ON")
 
 
 class Database:
@@ -109,7 +110,19 @@ class Database:
         return set_aside(path, why) if why else None
 
     def _migrate(self) -> None:
-        # Alembic costs a fifth of a second and some megabytes that no reader needs.
+        engine = migrating_engine(self.url, self.path)
+        try:
+            self._migrate_by(engine)
+        except sa.exc.SQLAlchemyError as error:
+            raise StoreUnwritable(self.complaint(error).text) from None
+        finally:
+            engine.dispose()
+
+    def _migrate_by(self, engine: sa.Engine) -> None:
+        with engine.begin() as connection:
+            if revision_of(connection) == REVISION:
+                return
+        # Alembic costs a fifth of a second and some megabytes, which most starts do not need.
         from alembic import command
         from alembic.config import Config
         from alembic.util import CommandError
@@ -118,15 +131,13 @@ class Database:
         config.set_main_option("script_location", "monitor.trace:migrations")
         config.set_main_option("path_separator", "os")
         try:
-            with self.begin() as connection:
+            with engine.begin() as connection:
                 config.attributes["connection"] = connection
                 command.upgrade(config, "head")
         except CommandError:
             raise StoreUnreadable(
                 f"{self.name} was made by a newer version of this program: install that version"
             ) from None
-        except sa.exc.SQLAlchemyError as error:
-            raise StoreUnwritable(self.complaint(error).text) from None
 
 
 def parse_url(url: str) -> sa.URL:
@@ -148,13 +159,34 @@ def file_of(url: sa.URL) -> Path | None:
 
 def writing_engine(url: sa.URL, path: Path | None) -> sa.Engine:
     """Return an engine whose one connection writes through to the disk at each commit."""
+    return _writing(url, path, _WRITING)
+
+
+def migrating_engine(url: sa.URL, path: Path | None) -> sa.Engine:
+    """Return a writing engine for a change of the tables.
+
+    SQLite alters a table by making it anew, which its foreign keys forbid while others point to it
+    (sqlite.org/lang_altertable.html, section 7); they cannot be switched off inside a transaction.
+    """
+    return _writing(url, path, _MIGRATING)
+
+
+def revision_of(connection: sa.Connection) -> str | None:
+    """Return the revision of the tables in the database, None where none were made yet."""
+    if not sa.inspect(connection).has_table("alembic_version"):
+        return None
+    found = connection.scalar(sa.text("SELECT version_num FROM alembic_version"))
+    return None if found is None else str(found)
+
+
+def _writing(url: sa.URL, path: Path | None, pragmas: Sequence[str]) -> sa.Engine:
     if path is None:
         return sa.create_engine(url, pool_size=1, max_overflow=0)
 
     def connect() -> sqlite3.Connection:
         connection = sqlite3.connect(path, timeout=LOCK_WAIT_S, isolation_level=None, check_same_thread=False)
         try:
-            for pragma in _WRITING:
+            for pragma in pragmas:
                 connection.execute(f"PRAGMA {pragma}")
         except BaseException:
             connection.close()

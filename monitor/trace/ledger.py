@@ -1,116 +1,49 @@
-"""Writes a batch of entries into the tables, in one transaction: whole or not at all."""
+"""Writes what waits into the tables, in one transaction: whole or not at all."""
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
-from typing import Any
+import itertools
+from collections import Counter
+from collections.abc import Iterable, Mapping
 
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.contract.events import Event
-from monitor.contract.readings import ClockState, Point, Reading
+from monitor.contract.readings import ClockState
 from monitor.run.effects import RunClosed, RunOpened
 from monitor.run.press_record import RunEntry
 from monitor.run.row import TraceRow
 from monitor.trace import entries, schema
+from monitor.trace.backlog import Backlog, Batch, KeptReading, KeptRow, KeptRun
 from monitor.trace.complaint import Kind
 from monitor.trace.database import Database
 
-READING_LIMIT = 18_000
-"""Readings kept in memory while the disk takes none: an hour of five points, some 20 MB."""
-ROW_LIMIT = 14_400
-"""Rows kept in memory: four hours."""
-MARK_LIMIT = 10_000
-"""Events and runs kept in memory, each."""
-
-
-@dataclass(frozen=True, slots=True)
-class KeptReading:
-    """A reading on its way to its table."""
-
-    point: Point
-    reading: Reading
-    arrived_mono_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class KeptRow:
-    """A row on its way to its table, and the run it belongs to."""
-
-    row: TraceRow
-    run: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class KeptShown:
-    """What a closed run showed by itself, on its way to its table."""
-
-    entry: RunEntry
-
-
-@dataclass(slots=True)
-class Batch:
-    """Entries that wait to be written; each kind drops its oldest beyond its limit."""
-
-    opened: deque[RunOpened] = field(default_factory=lambda: deque(maxlen=MARK_LIMIT))
-    events: deque[Event] = field(default_factory=lambda: deque(maxlen=MARK_LIMIT))
-    readings: deque[KeptReading] = field(default_factory=lambda: deque(maxlen=READING_LIMIT))
-    rows: deque[KeptRow] = field(default_factory=lambda: deque(maxlen=ROW_LIMIT))
-    closed: deque[RunClosed] = field(default_factory=lambda: deque(maxlen=MARK_LIMIT))
-    shown: deque[KeptShown] = field(default_factory=lambda: deque(maxlen=MARK_LIMIT))
-    snapshots: dict[str, bytes] = field(default_factory=dict)
-
-    def __len__(self) -> int:
-        return sum(len(kind) for kind in self._kinds()) + len(self.snapshots)
-
-    def add(self, later: Batch) -> int:
-        """Append what came later; return how many of the oldest were dropped for it."""
-        before = len(self) + sum(len(kind) for kind in later._kinds()) - len(self.snapshots)
-        for kind, more in zip(self._kinds(), later._kinds(), strict=True):
-            kind.extend(more)
-        self.snapshots |= later.snapshots
-        return before - sum(len(kind) for kind in self._kinds())
-
-    def singly(self) -> Iterator[Batch]:
-        """Give each entry as a batch of its own, in an order that can be written."""
-        for name in ("opened", "events", "readings", "rows", "closed", "shown"):
-            for entry in getattr(self, name):
-                single = Batch()
-                getattr(single, name).append(entry)
-                yield single
-        for press, state in self.snapshots.items():
-            yield Batch(snapshots={press: state})
-
-    def _kinds(self) -> tuple[deque[Any], ...]:
-        return self.opened, self.events, self.readings, self.rows, self.closed, self.shown
+CHUNK_ROWS = 1_000
+"""Rows handed to the database at a time, so that a long backlog needs no second copy in memory."""
+REMEMBERED = 10_000
+"""Boots, runs and their bases whose numbers are remembered, each."""
 
 
 class Ledger:
     """The tables as the one writer fills them; remembers the numbers of boots and runs."""
 
-    def __init__(self, database: Database, *, software: str, facts: Mapping[str, object]) -> None:
+    def __init__(self, database: Database, *, software: str) -> None:
         self._database = database
         self._software = software
-        self._facts = entries.facts_text(facts)
-        self._boots: dict[str, int] = {}
-        self._runs: dict[str, int | None] = {}
+        self._boots: dict[tuple[str, str], int] = {}
+        self._runs: dict[tuple[str, str], int | None] = {}
         self._bases: set[tuple[int, int]] = set()
-        self._clock: tuple[int, ClockState] | None = None
+        self._clocks: dict[int, ClockState] = {}
 
-    def know(self, facts: Mapping[str, object]) -> None:
-        """Take ``facts`` for the runs that are opened from now on."""
-        self._facts = entries.facts_text(facts)
-
-    def open_run(self) -> RunOpened | None:
-        """Return the newest stored run if it has no end."""
+    def open_run(self, press: str) -> KeptRun | None:
+        """Return the newest stored run of ``press`` if it has no end."""
         query = (
             sa.select(schema.run, schema.boot.c.name.label("boot"), schema.run_end.c.run_id.label("ended"))
             .select_from(schema.run)
             .join(schema.boot, schema.boot.c.id == schema.run.c.boot_id)
             .outerjoin(schema.run_end, schema.run_end.c.run_id == schema.run.c.id)
+            .where(schema.boot.c.press == press)
             .order_by(schema.run.c.id.desc())
             .limit(1)
         )
@@ -118,7 +51,7 @@ class Ledger:
             newest = connection.execute(query).first()
         if newest is None or newest.ended is not None:
             return None
-        return RunOpened(
+        opened = RunOpened(
             run=newest.name,
             boot=newest.boot,
             started_mono_s=newest.started_mono_s,
@@ -126,23 +59,27 @@ class Ledger:
             clock=ClockState(newest.clock),
             by=newest.opened_by,
         )
+        return KeptRun(opened, newest.facts)
 
-    def write(self, batch: Batch) -> None:
-        """Commit ``batch``; on any error nothing of it is kept."""
+    def write(self, backlog: Backlog) -> None:
+        """Commit ``backlog``; on any error nothing of it is kept."""
         try:
             with self._database.begin() as connection:
-                self._write(connection, batch)
+                self._write(connection, backlog.presses)
         except BaseException:
             self.forget()
             raise
 
-    def write_singly(self, batch: Batch) -> int:
-        """Commit what can be kept of ``batch``; return how many entries cannot."""
-        refused = 0
+    def write_singly(self, backlog: Backlog) -> Counter[str]:
+        """Commit what can be kept of ``backlog``; return how many entries cannot, by press."""
+        refused: Counter[str] = Counter()
         try:
             with self._database.begin() as connection:
-                for single in batch.singly():
-                    refused += not self._written(connection, single)
+                for press, batch in backlog.presses.items():
+                    if self._written(connection, press, batch):
+                        continue
+                    for single in batch.singly():
+                        refused[press] += not self._written(connection, press, single)
         except BaseException:
             self.forget()
             raise
@@ -153,12 +90,12 @@ class Ledger:
         self._boots.clear()
         self._runs.clear()
         self._bases.clear()
-        self._clock = None
+        self._clocks.clear()
 
-    def _written(self, connection: sa.Connection, single: Batch) -> bool:
+    def _written(self, connection: sa.Connection, press: str, batch: Batch) -> bool:
         try:
             with connection.begin_nested():
-                self._write(connection, single)
+                self._write(connection, {press: batch})
         except Exception as error:
             if self._database.complaint(error).kind is not Kind.ENTRY:
                 raise
@@ -166,60 +103,83 @@ class Ledger:
             return False
         return True
 
-    def _write(self, connection: sa.Connection, batch: Batch) -> None:
-        for opened in batch.opened:
-            self._open(connection, opened)
-        _insert(connection, schema.event, [self._event(connection, event) for event in batch.events])
-        _insert(connection, schema.reading, [self._reading(connection, kept) for kept in batch.readings])
-        _insert(connection, schema.moment, [self._row(connection, kept) for kept in batch.rows])
-        for closed in batch.closed:
-            self._close(connection, closed)
-        for kept in batch.shown:
-            self._show(connection, kept.entry)
-        for press, state in batch.snapshots.items():
-            connection.execute(sa.delete(schema.snapshot).where(schema.snapshot.c.press == press))
-            _insert(connection, schema.snapshot, [{"press": press, "state": state}])
+    def _write(self, connection: sa.Connection, presses: Mapping[str, Batch]) -> None:
+        """Write kind by kind, each of all presses together, in an order that the tables allow."""
+        if max(len(self._boots), len(self._runs), len(self._bases)) > REMEMBERED:
+            self.forget()
+        known = presses.items()
+        for press, batch in known:
+            for run in batch.opened:
+                self._open(connection, press, run)
+        events = (self._event(connection, press, event) for press, batch in known for event in batch.events)
+        _insert(connection, schema.event, events)
+        readings = (
+            self._reading(connection, press, kept) for press, batch in known for kept in batch.readings
+        )
+        _insert(connection, schema.reading, readings)
+        rows = (self._row(connection, press, kept) for press, batch in known for kept in batch.rows)
+        _insert(connection, schema.moment, rows)
+        for press, batch in known:
+            for closed in batch.closed:
+                self._close(connection, press, closed)
+            for entry in batch.shown:
+                self._show(connection, press, entry)
+        states = {press: batch.snapshot for press, batch in known if batch.snapshot is not None}
+        self._renew(connection, states)
 
-    def _open(self, connection: sa.Connection, opened: RunOpened) -> None:
-        boot_id = self._boot(connection, opened.boot)
-        columns = entries.run_columns(opened, boot_id=boot_id, software=self._software, facts=self._facts)
+    def _open(self, connection: sa.Connection, press: str, run: KeptRun) -> None:
+        opened = run.opened
+        boot_id = self._boot(connection, press, opened.boot)
+        columns = entries.run_columns(opened, boot_id=boot_id, software=self._software, facts=run.facts)
         _insert(connection, schema.run, [columns])
-        self._runs.pop(opened.run, None)
-        self._base(connection, opened.run, boot_id=boot_id, zero_mono_s=opened.started_mono_s)
+        self._runs.pop((press, opened.run), None)
+        self._base(connection, press, opened.run, boot_id=boot_id, zero_mono_s=opened.started_mono_s)
 
-    def _close(self, connection: sa.Connection, closed: RunClosed) -> None:
-        run_id = self._run(connection, closed.run)
+    def _close(self, connection: sa.Connection, press: str, closed: RunClosed) -> None:
+        run_id = self._run(connection, press, closed.run)
         if run_id is not None:
-            boot_id = self._boot(connection, closed.boot)
+            boot_id = self._boot(connection, press, closed.boot)
             _insert(connection, schema.run_end, [entries.end_columns(closed, run_id=run_id, boot_id=boot_id)])
 
-    def _show(self, connection: sa.Connection, entry: RunEntry) -> None:
-        run_id = self._run(connection, entry.run)
+    def _show(self, connection: sa.Connection, press: str, entry: RunEntry) -> None:
+        run_id = self._run(connection, press, entry.run)
         if run_id is not None:
             columns = entries.shown_columns(entry, run_id=run_id, software=self._software)
             _insert(connection, schema.run_shown, [columns])
 
-    def _event(self, connection: sa.Connection, event: Event) -> entries.Columns:
-        return entries.event_columns(event, boot_id=self._boot(connection, event.boot))
+    def _renew(self, connection: sa.Connection, snapshots: Mapping[str, bytes]) -> None:
+        if not snapshots:
+            return
+        insert = _insert_into(connection, schema.snapshot)
+        newest = insert.on_conflict_do_update(
+            index_elements=["press"], set_={"state": insert.excluded["state"]}
+        )
+        connection.execute(newest, [{"press": press, "state": state} for press, state in snapshots.items()])
 
-    def _reading(self, connection: sa.Connection, kept: KeptReading) -> entries.Columns:
-        boot_id = self._boot(connection, kept.reading.boot)
+    def _event(self, connection: sa.Connection, press: str, event: Event) -> entries.Columns:
+        return entries.event_columns(event, boot_id=self._boot(connection, press, event.boot))
+
+    def _reading(self, connection: sa.Connection, press: str, kept: KeptReading) -> entries.Columns:
+        boot_id = self._boot(connection, press, kept.reading.boot)
         return entries.reading_columns(
             kept.point, kept.reading, boot_id=boot_id, arrived_mono_s=kept.arrived_mono_s
         )
 
-    def _row(self, connection: sa.Connection, kept: KeptRow) -> entries.Columns:
+    def _row(self, connection: sa.Connection, press: str, kept: KeptRow) -> entries.Columns:
         row = kept.row
-        boot_id = self._boot(connection, row.boot)
+        boot_id = self._boot(connection, press, row.boot)
         self._note_clock(connection, row, boot_id=boot_id)
         run_id = None
         if kept.run is not None and row.elapsed_s is not None:
-            self._base(connection, kept.run, boot_id=boot_id, zero_mono_s=row.mono_s - row.elapsed_s)
-            run_id = self._run(connection, kept.run)
+            zero_mono_s = row.mono_s - row.elapsed_s
+            self._base(connection, press, kept.run, boot_id=boot_id, zero_mono_s=zero_mono_s)
+            run_id = self._run(connection, press, kept.run)
         return entries.row_columns(row, run_id=run_id, boot_id=boot_id)
 
-    def _base(self, connection: sa.Connection, run: str, *, boot_id: int, zero_mono_s: float) -> None:
-        run_id = self._run(connection, run)
+    def _base(
+        self, connection: sa.Connection, press: str, run: str, *, boot_id: int, zero_mono_s: float
+    ) -> None:
+        run_id = self._run(connection, press, run)
         if run_id is None or (run_id, boot_id) in self._bases:
             return
         columns = {"run_id": run_id, "boot_id": boot_id, "zero_mono_s": zero_mono_s}
@@ -227,32 +187,42 @@ class Ledger:
         self._bases.add((run_id, boot_id))
 
     def _note_clock(self, connection: sa.Connection, row: TraceRow, *, boot_id: int) -> None:
-        if row.time is None or self._clock == (boot_id, row.clock):
+        if row.time is None or self._clocks.get(boot_id) is row.clock:
             return
         offset = schema.clock_offset
         known = sa.select(offset.c.clock).where(offset.c.boot_id == boot_id).order_by(offset.c.id.desc())
         if connection.scalar(known.limit(1)) != row.clock:
             columns = {"boot_id": boot_id, "mono_s": row.mono_s, "clock": row.clock.value}
             _insert(connection, offset, [columns | {"time_us": entries.microseconds(row.time)}])
-        self._clock = boot_id, row.clock
+        self._clocks[boot_id] = row.clock
 
-    def _boot(self, connection: sa.Connection, name: str) -> int:
-        if name not in self._boots:
-            _insert(connection, schema.boot, [{"name": name}])
-            found = connection.execute(sa.select(schema.boot.c.id).where(schema.boot.c.name == name))
-            self._boots[name] = found.scalar_one()
-        return self._boots[name]
+    def _boot(self, connection: sa.Connection, press: str, name: str) -> int:
+        known = self._boots.get((press, name))
+        if known is None:
+            _insert(connection, schema.boot, [{"press": press, "name": name}])
+            boot = schema.boot.c
+            found = sa.select(boot.id).where(boot.press == press, boot.name == name)
+            known = self._boots[press, name] = connection.execute(found).scalar_one()
+        return known
 
-    def _run(self, connection: sa.Connection, name: str) -> int | None:
-        if name not in self._runs:
-            self._runs[name] = connection.scalar(sa.select(schema.run.c.id).where(schema.run.c.name == name))
-        return self._runs[name]
+    def _run(self, connection: sa.Connection, press: str, name: str) -> int | None:
+        if (press, name) not in self._runs:
+            found = (
+                sa.select(schema.run.c.id)
+                .join(schema.boot, schema.boot.c.id == schema.run.c.boot_id)
+                .where(schema.run.c.name == name, schema.boot.c.press == press)
+            )
+            self._runs[press, name] = connection.scalar(found)
+        return self._runs[press, name]
 
 
-def _insert(connection: sa.Connection, table: sa.Table, rows: list[entries.Columns]) -> None:
+def _insert(connection: sa.Connection, table: sa.Table, rows: Iterable[entries.Columns]) -> None:
     """Add ``rows``; one that is already there by a unique key is left as it is."""
-    if not rows:
-        return
-    insert: sqlite.Insert | postgresql.Insert
-    insert = sqlite.insert(table) if connection.dialect.name == "sqlite" else postgresql.insert(table)
-    connection.execute(insert.on_conflict_do_nothing(), rows)
+    insert = _insert_into(connection, table).on_conflict_do_nothing()
+    waiting = iter(rows)
+    while chunk := list(itertools.islice(waiting, CHUNK_ROWS)):
+        connection.execute(insert, chunk)
+
+
+def _insert_into(connection: sa.Connection, table: sa.Table) -> sqlite.Insert | postgresql.Insert:
+    return sqlite.insert(table) if connection.dialect.name == "sqlite" else postgresql.insert(table)

@@ -55,6 +55,7 @@ class RunFile:
     boot: str
     started_mono_s: float
     facts: dict[str, Any]
+    press: str
     boots: tuple[Span, ...]
     started: datetime | None = None
     ended: datetime | None = None

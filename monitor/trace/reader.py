@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,8 +19,9 @@ from monitor.contract.readings import ClockState, Point, Reading
 from monitor.run.row import TraceRow
 from monitor.trace import entries
 from monitor.trace.complaint import complaint_of, short
-from monitor.trace.database import file_of, parse_url, reading_engine
+from monitor.trace.database import file_of, parse_url, reading_engine, revision_of
 from monitor.trace.schema import (
+    REVISION,
     boot,
     clock_offset,
     event,
@@ -84,7 +86,10 @@ class ClockOffset:
 
 
 class TraceReader:
-    """Reads one store; usable from any thread. Raises :class:`StoreUnreadable` when it cannot."""
+    """Reads one store, every press in it; usable from any thread.
+
+    Raises :class:`StoreUnreadable` when it cannot.
+    """
 
     def __init__(self, url: str) -> None:
         parsed = parse_url(url)
@@ -92,24 +97,31 @@ class TraceReader:
         self._name = short(path) if path else parsed.render_as_string(hide_password=True)
         self._engine = reading_engine(parsed, path)
         self._held: sa.Connection | None = None
+        self._press: str | None = None
 
     @contextmanager
     def held(self) -> Iterator[Self]:
         """Give a reader for one thread that sees one state of the store, however long it reads."""
         with self._engine.connect() as connection:
-            still = object.__new__(type(self))
-            still._name, still._engine, still._held = self._name, self._engine, connection
+            still = copy.copy(self)
+            still._held = connection
             yield still
+
+    def of(self, press: str) -> Self:
+        """Return a reader that sees nothing but ``press``."""
+        own = copy.copy(self)
+        own._press = press
+        return own
 
     def runs(self, *, limit: int = 200) -> list[RunRecord]:
         """Return the newest ``limit`` runs, newest first."""
         with self._connection() as connection:
-            return [_record(columns) for columns in connection.execute(_runs().limit(limit))]
+            return [_record(columns) for columns in connection.execute(self._own(_runs()).limit(limit))]
 
     def run(self, name: str) -> RunRecord:
         """Return the run called ``name``; raise :class:`RunNotFound` if there is none."""
         with self._connection() as connection:
-            columns = connection.execute(_runs().where(run.c.name == name)).first()
+            columns = connection.execute(self._own(_runs()).where(run.c.name == name)).first()
             if columns is None:
                 raise RunNotFound(f"no run is called {name[:80]!r}: list them with `niterwatch runs`")
             return _record(columns)
@@ -120,7 +132,9 @@ class TraceReader:
         ``elapsed_s`` of each is filled. Raises :class:`RunNotFound` at the first step.
         """
         with self._connection() as connection:
-            found = connection.execute(sa.select(run.c.id).where(run.c.name == name)).scalar()
+            found = connection.execute(
+                self._own(sa.select(run.c.id).join(boot)).where(run.c.name == name)
+            ).scalar()
             if found is None:
                 raise RunNotFound(f"no run is called {name[:80]!r}: list them with `niterwatch runs`")
             zeros = {base.boot_id: base for base in connection.execute(_bases(found))}
@@ -131,38 +145,34 @@ class TraceReader:
 
     def events(self, name: str) -> list[Event]:
         """Return the events of a run in order, those added after its end too."""
-        query = sa.select(event.c.body).where(event.c.run == name).order_by(event.c.id)
+        own = boot.alias()
+        press = sa.select(own.c.press).join(run, run.c.boot_id == own.c.id).where(run.c.name == name)
+        query = self._own(sa.select(event.c.body).join(boot).where(event.c.run == name))
+        query = query.where(boot.c.press == press.scalar_subquery())
         with self._connection() as connection:
-            return [entries.event_of(columns) for columns in connection.execute(query)]
+            return [entries.event_of(columns) for columns in connection.execute(query.order_by(event.c.id))]
 
     def entries(self) -> dict[str, Mark]:
         """Return what people entered before and after runs, by id and in order, old entries too."""
-        marks = sa.select(event.c.body).where(event.c.kind == "mark", event.c.name.in_(ENTRY_NAMES))
-        with self._connection() as connection:
-            found = [entries.event_of(columns) for columns in connection.execute(marks.order_by(event.c.id))]
-        return {mark.entry: mark for mark in found if isinstance(mark, Mark) and mark.entry is not None}
+        found = self._marks(ENTRY_NAMES)
+        return {mark.entry: mark for mark in found if mark.entry is not None}
 
     def totals(self) -> dict[str, float]:
         """Return the true total [L] that somebody tapped in, by run; the last one where there are several."""
-        marks = sa.select(event.c.body).where(
-            event.c.kind == "mark", event.c.name == MarkKind.TOTAL_VOLUME.value
-        )
-        with self._connection() as connection:
-            found = [entries.event_of(columns) for columns in connection.execute(marks.order_by(event.c.id))]
-        return {
-            mark.run: mark.volume_l for mark in found if isinstance(mark, Mark) and mark.run and mark.volume_l
-        }
+        found = self._marks((MarkKind.TOTAL_VOLUME.value,))
+        return {mark.run: mark.volume_l for mark in found if mark.run and mark.volume_l}
 
     def shown(self) -> dict[str, Shown]:
         """Return what closed runs showed by themselves, by run, as far as it was kept."""
+        query = sa.select(run_shown, run.c.name).join(run, run.c.id == run_shown.c.run_id).join(boot, _OF_RUN)
         with self._connection() as connection:
-            if not sa.inspect(connection).has_table(run_shown.name):
-                return {}  # a file that no monitor of this version has opened yet
-            query = sa.select(run_shown, run.c.name).join(run, run.c.id == run_shown.c.run_id)
-            return {columns.name: _shown(columns) for columns in connection.execute(query)}
+            return {columns.name: _shown(columns) for columns in connection.execute(self._own(query))}
 
-    def snapshot(self, press: str) -> bytes | None:
-        """Return the engine's newest state of ``press``, None if none was kept."""
+    def snapshot(self, press: str | None = None) -> bytes | None:
+        """Return the engine's newest state of ``press``, or of this reader's own; None if none was kept."""
+        press = press or self._press
+        if press is None:
+            raise ValueError("a state is of one press: name it")
         query = sa.select(snapshot.c.state).where(snapshot.c.press == press)
         with self._connection() as connection:
             state = connection.scalar(query)
@@ -173,7 +183,7 @@ class TraceReader:
         with self._connection() as connection:
             query = (
                 sa.select(reading)
-                .where(reading.c.boot_id == _boot_number(boot), reading.c.mono_ms >= mono_s * 1000.0)
+                .where(reading.c.boot_id.in_(self._boot_numbers(boot)), reading.c.mono_ms >= mono_s * 1000.0)
                 .order_by(reading.c.boot_id, reading.c.mono_ms, reading.c.point, reading.c.seq)
             )
             for columns in connection.execute(query, execution_options={"yield_per": _PAGE_ROWS}):
@@ -191,7 +201,23 @@ class TraceReader:
             .order_by(clock_offset.c.id)
         )
         with self._connection() as connection:
-            return [_offset(columns) for columns in connection.execute(query)]
+            return [_offset(columns) for columns in connection.execute(self._own(query))]
+
+    def _own(self, query: sa.Select[Any]) -> sa.Select[Any]:
+        """Narrow a query that has ``boot`` in it to the press of this reader, if it has one."""
+        return query if self._press is None else query.where(boot.c.press == self._press)
+
+    def _marks(self, names: Sequence[str]) -> list[Mark]:
+        query = sa.select(event.c.body).join(boot).where(event.c.kind == "mark", event.c.name.in_(names))
+        with self._connection() as connection:
+            found = [
+                entries.event_of(columns)
+                for columns in connection.execute(self._own(query).order_by(event.c.id))
+            ]
+        return [mark for mark in found if isinstance(mark, Mark)]
+
+    def _boot_numbers(self, name: str) -> sa.Select[Any]:
+        return self._own(sa.select(boot.c.id).where(boot.c.name == name))
 
     @contextmanager
     def _connection(self) -> Iterator[sa.Connection]:
@@ -204,10 +230,27 @@ class TraceReader:
         except (sa.exc.SQLAlchemyError, OSError) as error:
             if isinstance(error, StoreUnreadable):
                 raise
-            raise StoreUnreadable(complaint_of(error, name=self._name).text) from error
+            why = self._other_version() or complaint_of(error, name=self._name).text
+            raise StoreUnreadable(why) from error
         except (ValueError, KeyError) as error:
             # Words outside the contract: flipped bytes that left the file's structure whole.
             raise StoreUnreadable(f"{self._name} holds an entry that cannot be read") from error
+
+    def _other_version(self) -> str | None:
+        """Return what to do about tables of another version, None if they are not the trouble."""
+        try:
+            with self._engine.connect() as connection:
+                revision = revision_of(connection)
+        except (sa.exc.SQLAlchemyError, OSError):
+            return None
+        if revision is None or revision == REVISION:
+            return None
+        if revision > REVISION:
+            return f"{self._name} was made by a newer version of this program: install that version"
+        return f"{self._name} was made by an older version: start the monitor once, it brings it up to date"
+
+
+_OF_RUN = boot.c.id == run.c.boot_id
 
 
 def _runs() -> sa.Select[Any]:
@@ -220,9 +263,9 @@ def _runs() -> sa.Select[Any]:
     )
     end_boot = boot.alias()
     return (
-        sa.select(run, boot.c.name.label("boot"), end_boot.c.name.label("ended_boot"), *ends)
+        sa.select(run, boot.c.name.label("boot"), boot.c.press, end_boot.c.name.label("ended_boot"), *ends)
         .select_from(run)
-        .join(boot, boot.c.id == run.c.boot_id)
+        .join(boot, _OF_RUN)
         .outerjoin(run_end, run_end.c.run_id == run.c.id)
         .outerjoin(end_boot, end_boot.c.id == run_end.c.boot_id)
         .order_by(run.c.id.desc())
@@ -250,16 +293,12 @@ def _rows_before(run_id: int) -> sa.Select[Any]:
     )
 
 
-def _boot_number(name: str) -> sa.ScalarSelect[int]:
-    return sa.select(boot.c.id).where(boot.c.name == name).scalar_subquery()
-
-
 def _record(columns: Any) -> RunRecord:
     facts = json.loads(columns.facts)
-    press, thresholds = facts.get("press", ""), facts.get("thresholds", {})
+    thresholds = facts.get("thresholds", {})
     return RunRecord(
         run=columns.name,
-        press=str(press.get("name", "") if isinstance(press, dict) else press),
+        press=columns.press,
         boot=columns.boot,
         started_mono_s=columns.started_mono_s,
         started=entries.wall_time(columns.started_us),

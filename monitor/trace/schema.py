@@ -26,6 +26,8 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
+REVISION = "0003"
+"""The revision of these tables, as :mod:`monitor.trace.migrations` counts them."""
 METADATA = MetaData()
 _WHOLE = BigInteger().with_variant(Integer(), "sqlite")
 _NUMBER: TypeEngine[float] = Double().with_variant(REAL(), "sqlite")
@@ -35,10 +37,15 @@ boot = Table(
     "boot",
     METADATA,
     Column("id", _WHOLE, primary_key=True),
-    Column("name", Text, nullable=False, unique=True),
+    Column("press", Text, nullable=False),
+    Column("name", Text, nullable=False),
+    UniqueConstraint("press", "name", name="boot_once"),
     sqlite_strict=True,
 )
-"""Boots by number, so that a row spends two bytes on one and not forty."""
+"""Boots as one press saw them, by number, so that a row spends two bytes on one and not forty.
+
+All else hangs on a boot, so two presses of one board never share a row.
+"""
 
 reading = Table(
     "reading",
@@ -109,6 +116,7 @@ event = Table(
     Column("state", Text, nullable=False),
     Column("body", Text, nullable=False),
     Index("event_of_run", "run", "id"),
+    Index("event_of_kind", "kind", "boot_id"),
     sqlite_strict=True,
 )
 """Events; ``body`` is the whole message as JSON, the other columns are for finding it."""
@@ -125,6 +133,7 @@ run = Table(
     Column("opened_by", Text, nullable=False),
     Column("software", Text, nullable=False),
     Column("facts", Text, nullable=False),
+    Index("run_of_boot", "boot_id", "id"),
     sqlite_strict=True,
 )
 """Runs as they were opened; ``facts`` is JSON: press, pump, thresholds, invented or not."""

@@ -63,12 +63,19 @@ class Season:
 
     ``rules`` and ``owner`` are the settings'; what a run was judged by is read from its own facts.
     ``invented`` chooses the demo's runs (True) or real ones (False); null takes both.
+    ``every_press`` reads those of every press in the store, to be looked at: they teach no one press.
     """
 
     def __init__(
-        self, reader: TraceReader, *, rules: RunRules, owner: PlanRules, invented: bool | None = None
+        self,
+        reader: TraceReader,
+        *,
+        rules: RunRules,
+        owner: PlanRules,
+        invented: bool | None = None,
+        every_press: bool = False,
     ) -> None:
-        self._reader = reader
+        self._reader = reader if every_press else reader.of(rules.press.name)
         self._rules = rules
         self._owner = owner
         self._invented = invented
@@ -174,7 +181,7 @@ class Season:
                 yield record
 
     def _ours(self, record: RunRecord) -> bool:
-        return record.press == self._rules.press.name and self._invented in (None, record.invented)
+        return self._invented in (None, record.invented)
 
     def _rules_of(self, record: RunRecord) -> RunRules:
         return run_rules(record, otherwise=self._rules)

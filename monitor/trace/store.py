@@ -10,22 +10,22 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections import deque
+from collections import Counter
 from collections.abc import Callable, Mapping
-from typing import TypeVar
 
 from monitor.contract.errors import StoreError, StoreUnreadable, StoreUnwritable
 from monitor.contract.readings import Point, Reading
 from monitor.run.effects import Happened, RowDue, RunClosed, RunOpened
 from monitor.run.press_record import RunEntry
+from monitor.trace import entries
+from monitor.trace.backlog import Backlog, KeptReading, KeptRow, KeptRun, Queue
 from monitor.trace.complaint import TEXT_LIMIT, Complaint, Kind
 from monitor.trace.database import Database
-from monitor.trace.ledger import Batch, KeptReading, KeptRow, KeptShown, Ledger
+from monitor.trace.ledger import Ledger
 from monitor.trace.reader import RunRecord, TraceReader
 
-__all__ = ["RunRecord", "TraceReader", "TraceWriter"]
+__all__ = ["PressWriter", "RunRecord", "TraceReader", "TraceWriter"]
 
-Entry = TypeVar("Entry")
 _LOG = logging.getLogger(__name__)
 
 COMMIT_INTERVAL_S = 1.0
@@ -39,12 +39,62 @@ SET_ASIDE_INTERVAL_S = 60.0
 """Least time between two files set aside while running: a faulty disk must not fill with them."""
 
 
-class TraceWriter:
-    """The one writer of a store.
+class PressWriter:
+    """Keeps what the engine of one press wants kept; comes from :meth:`TraceWriter.press`."""
 
-    ``software`` is the version kept with each run, ``facts`` what else is kept with it as
-    JSON: "press", "pump", "thresholds" (the rules' dataclasses or plain mappings) and
-    "invented". ``problem_changed`` is called on the writer's thread.
+    def __init__(self, store: TraceWriter, name: str, *, facts: Mapping[str, object]) -> None:
+        self.name = name
+        self._store = store
+        self._facts = entries.facts_text(facts)
+        self.open_run: KeptRun | None = None
+        """The run that rows belong to now; the store enters it in a file that it begins anew."""
+
+    @property
+    def lost(self) -> int:
+        """Entries of this press dropped since the start."""
+        return self._store.lost_of(self.name)
+
+    def keep_reading(self, point: Point, reading: Reading, *, arrived_mono_s: float) -> None:
+        """Keep ``reading`` with the next commit; one that was kept before changes nothing."""
+        self._store.put(self.name, Queue.READINGS, KeptReading(point, reading, arrived_mono_s))
+
+    def keep_effect(self, effect: Happened | RowDue | RunOpened | RunClosed) -> None:
+        """Keep ``effect``: a row with the next commit, everything else at once."""
+        match effect:
+            case RowDue():
+                run = self.open_run.opened.run if self.open_run else None
+                self._store.put(self.name, Queue.ROWS, KeptRow(effect.row, run))
+            case Happened():
+                self._store.put(self.name, Queue.EVENTS, effect.event, urgent=True)
+            case RunOpened():
+                self.open_run = KeptRun(effect, self._facts)
+                self._store.put(self.name, Queue.OPENED, self.open_run, urgent=True)
+            case RunClosed():
+                self.open_run = None
+                self._store.put(self.name, Queue.CLOSED, effect, urgent=True)
+
+    def keep_shown(self, entry: RunEntry) -> None:
+        """Keep what a closed run showed by itself, with the next commit."""
+        self._store.put(self.name, Queue.SHOWN, entry)
+
+    def keep_snapshot(self, snapshot: bytes) -> None:
+        """Keep the engine's newest state with the next commit."""
+        self._store.put_snapshot(self.name, snapshot)
+
+    def know(self, facts: Mapping[str, object]) -> None:
+        """Take ``facts`` for the runs that are opened from now on."""
+        self._facts = entries.facts_text(facts)
+
+    def flush(self) -> None:
+        """Wait until all that was kept so far is on the disk, or has failed to get there."""
+        self._store.flush()
+
+
+class TraceWriter:
+    """The one writer of a store, for any number of presses.
+
+    ``software`` is the version kept with each run. ``problem_changed`` is called on the writer's
+    thread.
     """
 
     def __init__(
@@ -52,15 +102,15 @@ class TraceWriter:
         url: str,
         *,
         software: str,
-        facts: Mapping[str, object] | None = None,
         problem_changed: Callable[[str | None], None] | None = None,
     ) -> None:
         self._database = Database(url)
-        self._ledger = Ledger(self._database, software=software, facts=facts or {})
+        self._ledger = Ledger(self._database, software=software)
         self._problem_changed = problem_changed
         self._problem: str | None = None
-        self._pending = Batch()
-        self._open_run: RunOpened | None = None
+        self._pending = Backlog()
+        self._presses: dict[str, PressWriter] = {}
+        self._lost: Counter[str] = Counter()
         self._wake = threading.Condition()
         self._urgent = self._closing = self._reopen = False
         self._asked = self._done = 0
@@ -68,8 +118,17 @@ class TraceWriter:
         self._thread: threading.Thread | None = None
         self.notice: str | None = None
         """The last sentence that a file was set aside or begun anew."""
-        self.lost = 0
-        """Entries dropped since the start: the queue was full, or they fit no table."""
+
+    @property
+    def lost(self) -> int:
+        """Entries dropped since the start: a queue was full, or they fit no table."""
+        with self._wake:
+            return self._lost.total()
+
+    def lost_of(self, press: str) -> int:
+        """Return how many of ``lost`` were of ``press``."""
+        with self._wake:
+            return self._lost[press]
 
     @property
     def problem(self) -> str | None:
@@ -83,51 +142,45 @@ class TraceWriter:
         Raises :class:`StoreUnwritable` or :class:`StoreUnreadable`; may then be called again.
         """
         self.notice = self._database.open()
-        stored = self._stored_run()
-        with self._wake:
-            self._open_run = self._open_run or stored
-            self._closing = False
+        for press in list(self._presses.values()):
+            press.open_run = press.open_run or self._stored_run(press.name)
+        self._closing = False
         self._thread = threading.Thread(target=self._work, name="trace-writer", daemon=True)
         self._thread.start()
         return self.notice
 
-    def keep_reading(self, point: Point, reading: Reading, *, arrived_mono_s: float) -> None:
-        """Keep ``reading`` with the next commit; one that was kept before changes nothing."""
-        with self._wake:
-            self._put(self._pending.readings, KeptReading(point, reading, arrived_mono_s))
+    def press(self, name: str, *, facts: Mapping[str, object] | None = None) -> PressWriter:
+        """Return what keeps the entries of the press called ``name``, the same one each time.
 
-    def keep_effect(self, effect: Happened | RowDue | RunOpened | RunClosed) -> None:
-        """Keep ``effect``: a row with the next commit, everything else at once."""
-        with self._wake:
-            match effect:
-                case RowDue():
-                    run = self._open_run.run if self._open_run else None
-                    self._put(self._pending.rows, KeptRow(effect.row, run))
-                    return
-                case Happened():
-                    self._put(self._pending.events, effect.event)
-                case RunOpened():
-                    self._open_run = effect
-                    self._put(self._pending.opened, effect)
-                case RunClosed():
-                    self._open_run = None
-                    self._put(self._pending.closed, effect)
-            self._urgent = True
-            self._wake.notify_all()
+        ``facts`` is kept with each of its runs as JSON: "press", "pump", "thresholds" (the rules'
+        dataclasses or plain mappings) and "invented". Once the store is open this asks it for the
+        open run of a press that is new here, so it may block, and raise as :meth:`open` does.
+        """
+        known = self._presses.get(name)
+        if known is None:
+            known = PressWriter(self, name, facts=facts or {})
+            if self._thread is not None:
+                known.open_run = self._ask_open_run(name)
+            with self._wake:
+                self._presses[name] = known
+        elif facts is not None:
+            known.know(facts)
+        return known
 
-    def keep_shown(self, entry: RunEntry) -> None:
-        """Keep what a closed run showed by itself, with the next commit."""
+    def put(self, press: str, queue: Queue, entry: object, *, urgent: bool = False) -> None:
+        """Have ``entry`` of ``press`` written: at once if ``urgent``, else with the next commit."""
         with self._wake:
-            self._put(self._pending.shown, KeptShown(entry))
+            loser = self._pending.put(press, queue, entry)
+            if loser is not None:
+                self._lost[loser] += 1
+            if urgent or self._pending.count(queue) == HURRY_ENTRIES:
+                self._urgent = True
+                self._wake.notify_all()
 
-    def know(self, facts: Mapping[str, object]) -> None:
-        """Take ``facts`` for the runs that are opened from now on."""
-        self._ledger.know(facts)
-
-    def keep_snapshot(self, press: str, snapshot: bytes) -> None:
-        """Keep the engine's newest state of ``press`` with the next commit."""
+    def put_snapshot(self, press: str, snapshot: bytes) -> None:
+        """Have the newest state of ``press`` written with the next commit."""
         with self._wake:
-            self._pending.snapshots[press] = snapshot
+            self._pending.put_snapshot(press, snapshot)
 
     def flush(self) -> None:
         """Wait until all that was kept so far is on the disk, or has failed to get there."""
@@ -149,29 +202,39 @@ class TraceWriter:
         if len(self._pending):
             _LOG.error("%d entries could not be kept: %s", len(self._pending), self._problem)
 
-    def _stored_run(self) -> RunOpened | None:
+    def _stored_run(self, press: str) -> KeptRun | None:
         """Return the stored run that is open; a file whose own words are damaged is set aside."""
         try:
-            return self._ledger.open_run()
+            return self._ledger.open_run(press)
         except Exception as error:
-            complaint = self._database.complaint(error)
             try:
                 # A word outside the contract: flipped bytes that left the file's structure whole.
-                if not isinstance(error, ValueError) and complaint.kind is not Kind.DAMAGED:
-                    raise (StoreUnwritable if complaint.unwritable else StoreUnreadable)(complaint.text)
-                self.notice = self._database.set_aside(complaint.text)
+                if not isinstance(error, ValueError) and self._complaint(error).kind is not Kind.DAMAGED:
+                    raise self._refusal(error)
+                self.notice = self._database.set_aside(self._complaint(error).text)
                 self._database.open()
+                self._enter_open_runs(self._pending)
             except StoreError as refusal:
                 self._database.close()
                 raise refusal from None
         return None
 
-    def _put(self, queue: deque[Entry], entry: Entry) -> None:
-        self.lost += len(queue) == queue.maxlen
-        queue.append(entry)
-        if len(queue) == HURRY_ENTRIES:
-            self._urgent = True
-            self._wake.notify_all()
+    def _ask_open_run(self, press: str) -> KeptRun | None:
+        try:
+            return self._ledger.open_run(press)
+        except Exception as error:
+            raise self._refusal(error) from None
+
+    def _refusal(self, error: Exception) -> StoreError:
+        complaint = self._complaint(error)
+        return (StoreUnwritable if complaint.unwritable else StoreUnreadable)(complaint.text)
+
+    def _enter_open_runs(self, backlog: Backlog) -> None:
+        """Have the open run of every press entered in a file that was begun anew."""
+        with self._wake:
+            for press in self._presses.values():
+                if press.open_run is not None:
+                    backlog.put_first(press.name, press.open_run)
 
     def _work(self) -> None:
         due_s = time.monotonic() + COMMIT_INTERVAL_S
@@ -179,8 +242,8 @@ class TraceWriter:
             with self._wake:
                 self._wake.wait_for(self._is_called, timeout=max(0.0, due_s - time.monotonic()))
                 closing, asked, self._urgent = self._closing, self._asked, False
-                batch, self._pending = self._pending, Batch()
-            self._attempt(batch)
+                backlog, self._pending = self._pending, Backlog()
+            self._attempt(backlog)
             with self._wake:
                 self._done = asked
                 self._wake.notify_all()
@@ -192,37 +255,38 @@ class TraceWriter:
         # While the disk takes nothing an event does not hurry the next try: there may be many.
         return self._closing or self._asked > self._done or (self._urgent and self._problem is None)
 
-    def _attempt(self, batch: Batch) -> None:
+    def _attempt(self, backlog: Backlog) -> None:
         try:
-            self._write(batch)
+            self._write(backlog)
         except Exception as error:
             complaint = self._complaint(error)
             _LOG.debug("the write failed", exc_info=True)
             self._database.release()
             text = self._set_aside(complaint.text) if complaint.kind is Kind.DAMAGED else complaint.text
             with self._wake:
-                self.lost += batch.add(self._pending)
-                self._pending = batch
+                self._lost += backlog.add(self._pending)
+                self._pending = backlog
             self._say(text)
         else:
             self._say(None)
 
-    def _write(self, batch: Batch) -> None:
+    def _write(self, backlog: Backlog) -> None:
         if self._reopen or self._database.is_gone():
-            self._begin_anew(batch)
-        if not len(batch):
+            self._begin_anew(backlog)
+        if not len(backlog):
             return
         try:
-            self._ledger.write(batch)
+            self._ledger.write(backlog)
         except Exception as error:
             if self._complaint(error).kind is not Kind.ENTRY:
                 raise
-            refused = self._ledger.write_singly(batch)
-            self.lost += refused
-            _LOG.warning("%d entries cannot be kept: %s", refused, self._complaint(error).text)
+            refused = self._ledger.write_singly(backlog)
+            with self._wake:
+                self._lost += refused
+            _LOG.warning("%d entries cannot be kept: %s", refused.total(), self._complaint(error).text)
 
-    def _begin_anew(self, batch: Batch) -> None:
-        """Open the file again, or a new one in its place, and enter the open run there."""
+    def _begin_anew(self, backlog: Backlog) -> None:
+        """Open the file again, or a new one in its place, and enter the open runs there."""
         if not self._reopen:
             self.notice = f"{self._database.name} was removed; a new one was begun"
             _LOG.warning("%s", self.notice)
@@ -231,9 +295,7 @@ class TraceWriter:
         self.notice = self._database.open() or self.notice
         self._reopen = False
         self._ledger.forget()
-        with self._wake:
-            if self._open_run is not None:
-                batch.opened.appendleft(self._open_run)
+        self._enter_open_runs(backlog)
 
     def _set_aside(self, why: str) -> str:
         now_s = time.monotonic()

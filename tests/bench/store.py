@@ -71,14 +71,15 @@ def plain(second: int) -> tuple[object, ...]:
 
 def store_rows_per_s(writer: TraceWriter) -> float:
     """Return rows a second through the writer's queue, thread and tables, flushed as often."""
-    writer.keep_effect(
+    press = writer.press("main")
+    press.keep_effect(
         RunOpened(
             run="run-1", boot="boot-a", started_mono_s=0.0, started=None, clock=ClockState.UNSET, by="bench"
         )
     )
     began_s = time.perf_counter()
     for second in range(ROWS):
-        writer.keep_effect(RowDue(dataclasses.replace(ROW, mono_s=float(second), elapsed_s=float(second))))
+        press.keep_effect(RowDue(dataclasses.replace(ROW, mono_s=float(second), elapsed_s=float(second))))
         if second % BATCH == BATCH - 1:
             writer.flush()
     writer.flush()
@@ -89,12 +90,13 @@ def bytes_of_a_day(url: str, path: Path) -> float:
     """Return what a day of three points a second and one row adds to the file, from an hour of it."""
     writer = TraceWriter(url, software="bench")
     writer.open()
+    press = writer.press("main")
     before = path.stat().st_size
     for second in range(3600):
         for point in (Point.LINE, Point.OUTLET, Point.PAN):
             reading = READING.model_copy(update={"seq": second, "mono_ms": 1000 * second + 1})
-            writer.keep_reading(point, reading, arrived_mono_s=float(second))
-        writer.keep_effect(RowDue(dataclasses.replace(ROW, mono_s=float(second), elapsed_s=None)))
+            press.keep_reading(point, reading, arrived_mono_s=float(second))
+        press.keep_effect(RowDue(dataclasses.replace(ROW, mono_s=float(second), elapsed_s=None)))
         if second % BATCH == 0:
             writer.flush()
     writer.close()

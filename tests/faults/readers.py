@@ -227,16 +227,17 @@ class _Package:
 def _keep_long_run(database: Path, length_s: int) -> None:
     writer = TraceWriter(f"sqlite:///{database}", software="a test")
     writer.open()
+    press = writer.press("main")
     started = datetime(2026, 3, 20, 12, 0, tzinfo=UTC)
     clock = ClockState.SYNCHRONISED
-    writer.keep_effect(
+    press.keep_effect(
         RunOpened(run=LONG_RUN, boot="a", started_mono_s=0.0, started=started, clock=clock, by="a test")
     )
     for second in range(length_s):
-        writer.keep_effect(RowDue(_row(second)))
+        press.keep_effect(RowDue(_row(second)))
         if second % 10_000 == 0:
             writer.flush()
-    writer.keep_effect(
+    press.keep_effect(
         RunClosed(
             run=LONG_RUN, boot="a", ended_mono_s=float(length_s), ended=None, elapsed_s=float(length_s),
             volume_l=float("nan"), by="a test",

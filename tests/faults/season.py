@@ -20,7 +20,7 @@ from monitor.run.effects import Happened, RowDue, RunClosed, RunOpened
 from monitor.run.engine import step
 from monitor.run.inputs import Input, ReadingArrived, Tick
 from monitor.run.state import stored
-from monitor.trace.store import TraceWriter
+from monitor.trace.store import PressWriter, TraceWriter
 from tests.faults import ledger
 from tests.faults.counts import Counts
 from tests.faults.metric import Metric
@@ -65,6 +65,7 @@ def _season(runs: int, directory: Path) -> tuple[list[float], list[int], int]:
     path = directory / "season.db"
     writer = TraceWriter(f"sqlite:///{path}", software="a test")
     writer.open()
+    press = writer.press("main")
     engine = Engine()
     chance = random.Random(12)  # noqa: S311 - a test's repeatable dice
     memory_kb: list[float] = []
@@ -74,10 +75,10 @@ def _season(runs: int, directory: Path) -> tuple[list[float], list[int], int]:
         for second in range(RUN_S + IDLE_S):
             engine.clock.advance(1.0)
             for point, value in _values(second, chance):
-                opened += _enter(engine, writer, _reading(engine, point, value))
-            opened += _enter(engine, writer, Tick(stamp=engine.stamp()))
+                opened += _enter(engine, press, _reading(engine, point, value))
+            opened += _enter(engine, press, Tick(stamp=engine.stamp()))
             if second % SNAPSHOT_EVERY == 0:
-                writer.keep_snapshot("main", stored(engine.state))
+                press.keep_snapshot(stored(engine.state))
             if second % FLUSH_EVERY == 0:
                 writer.flush()
         writer.flush()
@@ -116,14 +117,14 @@ def _reading(engine: Engine, point: Point, value: float) -> ReadingArrived:
     return ReadingArrived(stamp=stamp, point=point, reading=reading)
 
 
-def _enter(engine: Engine, writer: TraceWriter, entered: Input) -> int:
+def _enter(engine: Engine, press: PressWriter, entered: Input) -> int:
     """Step, keep what the service would keep; return the runs that were opened."""
     if isinstance(entered, ReadingArrived):
-        writer.keep_reading(entered.point, entered.reading, arrived_mono_s=entered.stamp.mono_s)
+        press.keep_reading(entered.point, entered.reading, arrived_mono_s=entered.stamp.mono_s)
     engine.state, effects = step(engine.state, entered, rules=engine.rules)
     opened = 0
     for effect in effects:
         if isinstance(effect, Happened | RowDue | RunOpened | RunClosed):
-            writer.keep_effect(effect)
+            press.keep_effect(effect)
         opened += isinstance(effect, RunOpened)
     return opened

@@ -248,8 +248,9 @@ def _bytes(chance: random.Random) -> bytes:
 def _keep_run(database: Path) -> None:
     writer = TraceWriter(f"sqlite:///{database}", software="a test")
     writer.open()
+    press = writer.press("main")
     clock = ClockState.UNSET
-    writer.keep_effect(
+    press.keep_effect(
         RunOpened(run=RUN, boot="a", started_mono_s=0.0, started=None, clock=clock, by="a test")
     )
     for second in range(120):
@@ -259,8 +260,8 @@ def _keep_run(database: Path) -> None:
             strokes=1,
             flow_l_min=None, volume_l=1.0, pan_c=None, filler_c=None, phase=Phase.BOTTLING, flags=(),
         )  # fmt: skip
-        writer.keep_effect(RowDue(row))
-    writer.keep_effect(
+        press.keep_effect(RowDue(row))
+    press.keep_effect(
         RunClosed(
             run=RUN, boot="a", ended_mono_s=120.0, ended=None, elapsed_s=120.0, volume_l=4.0, by="a test"
         )

@@ -49,26 +49,40 @@ FACTS = {
 }
 
 
+class OnePress(TraceWriter):
+    """A writer with the methods of its one press beside its own."""
+
+    def __init__(self, url: str, *, facts: Any = FACTS, press: str = "main", **options: Any) -> None:
+        super().__init__(url, software="0.1.0", **options)
+        own = self.press(press, facts=facts)
+        self.keep_reading, self.keep_effect, self.keep_shown = (
+            own.keep_reading,
+            own.keep_effect,
+            own.keep_shown,
+        )
+        self.keep_snapshot, self.know = own.keep_snapshot, own.know
+
+
 class Bench:
     """What the tests build: rows, readings, runs, and writers that are closed at the end."""
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / "trace.db"
         self.url = f"sqlite:///{self.path}"
-        self._writers: list[TraceWriter] = []
+        self._writers: list[OnePress] = []
         self._numbers = itertools.count(1)
 
-    def writer(self, url: str | None = None, **options: Any) -> TraceWriter:
-        writer = TraceWriter(url or self.url, software="0.1.0", **{"facts": FACTS} | options)
+    def writer(self, url: str | None = None, **options: Any) -> OnePress:
+        writer = OnePress(url or self.url, **options)
         self._writers.append(writer)
         return writer
 
-    def opened(self, url: str | None = None, **options: Any) -> TraceWriter:
+    def opened(self, url: str | None = None, **options: Any) -> OnePress:
         writer = self.writer(url, **options)
         assert writer.open() is None
         return writer
 
-    def shared_writer(self) -> TraceWriter:
+    def shared_writer(self) -> OnePress:
         """Return one open writer, however often it is asked for."""
         if not self._writers:
             self.opened()
@@ -124,7 +138,7 @@ class Bench:
         }
         return RunClosed(run=run, **fields | changes)
 
-    def keep_run(self, writer: TraceWriter, run: str = "run-1", *, seconds: int = 5) -> list[TraceRow]:
+    def keep_run(self, writer: OnePress, run: str = "run-1", *, seconds: int = 5) -> list[TraceRow]:
         """Keep a short run; return its rows."""
         writer.keep_effect(self.run_opened(run))
         rows = [

@@ -188,7 +188,7 @@ def test_while_a_monitor_writes_nothing_is_taken_in_or_out(stored: Any, tmp_path
 def test_an_open_run_is_not_forgotten(bench: Any) -> None:
     writer = bench.opened()
     bench.keep_run(writer)
-    writer.keep_snapshot("main", b'{"run": {"id": "run-1"}}')
+    writer.keep_snapshot(b'{"run": {"id": "run-1"}}')
     writer.close()
     with pytest.raises(TraceError, match="still open"):
         forget_run(bench.url, "run-1")

@@ -42,8 +42,8 @@ from monitor.runtime.settings import Settings, load
 from monitor.trace.archive import import_notes
 from monitor.trace.reader import TraceReader
 from monitor.trace.season import Season, earlier_runs
-from monitor.trace.store import TraceWriter
 from tests.run.seasons import RUNS, invent_season, run_of, settings_of, trace_rows
+from tests.trace.conftest import OnePress
 
 FIRST_DAY = datetime(2026, 3, 1, 18, 0, tzinfo=UTC)
 FRAME_M = 0.0254
@@ -56,7 +56,7 @@ class Farm:
     path: Path
     settings: Settings = field(default_factory=load)
     numbers: Iterator[int] = field(default_factory=lambda: itertools.count(1))
-    writer: TraceWriter = field(init=False)
+    writer: OnePress = field(init=False)
 
     def __post_init__(self) -> None:
         rules = self.settings.rules()
@@ -67,7 +67,7 @@ class Farm:
             "points": rules.points,
             "invented": False,
         }
-        self.writer = TraceWriter(f"sqlite:///{self.path}", software="test", facts=facts)
+        self.writer = OnePress(f"sqlite:///{self.path}", press=rules.press.name, facts=facts)
         self.writer.open()
 
     @property

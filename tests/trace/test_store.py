@@ -13,7 +13,7 @@ from monitor.contract.names import Phase, PumpKind
 from monitor.contract.readings import ClockState, Point, Quality, Reason
 from monitor.rules.thresholds import Press, Pump
 from monitor.run.effects import Happened, RowDue
-from monitor.trace import ledger, store
+from monitor.trace import backlog, store
 from monitor.trace.store import TraceReader
 
 
@@ -213,7 +213,7 @@ def test_the_facts_of_a_run_may_be_the_rules_own_dataclasses(bench: Any) -> None
         paper_area_m2=0.15, full_volume_l=None,
     )  # fmt: skip
     pump = Pump(kind=PumpKind.GEAR, displacement_l=None)
-    writer = bench.opened(facts={"press": press, "pump": pump})
+    writer = bench.opened(press="little", facts={"press": press, "pump": pump})
     bench.keep_run(writer)
     record = TraceReader(bench.url).run("run-1")
     assert record.press == "little"
@@ -224,7 +224,7 @@ def test_the_facts_of_a_run_may_be_the_rules_own_dataclasses(bench: Any) -> None
 def test_only_the_newest_snapshot_of_a_press_is_kept(bench: Any) -> None:
     writer = bench.opened()
     for state in (b"one", b"two", b"\x00three"):
-        writer.keep_snapshot("main", state)
+        writer.keep_snapshot(state)
         writer.flush()
     assert TraceReader(bench.url).snapshot("main") == b"\x00three"
     assert TraceReader(bench.url).snapshot("other") is None
@@ -267,11 +267,11 @@ def test_a_full_queue_drops_the_oldest_readings_and_counts_them(
     bench: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     writer = bench.writer()
-    for seq in range(ledger.READING_LIMIT + 5):
+    for seq in range(backlog.READING_LIMIT + 5):
         writer.keep_reading(Point.OUTLET, bench.reading(seq), arrived_mono_s=0.0)
     writer.open()
     writer.flush()
-    assert bench.ask("SELECT count(*), min(seq) FROM reading") == [(ledger.READING_LIMIT, 5)]
+    assert bench.ask("SELECT count(*), min(seq) FROM reading") == [(backlog.READING_LIMIT, 5)]
     assert writer.lost == 5
 
 

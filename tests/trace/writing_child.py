@@ -35,8 +35,9 @@ def reading(seq: int) -> Reading:
 
 def main(url: str, count: int | None = None) -> None:
     writer = TraceWriter(url, software="0.1.0")
+    press = writer.press("main")
     writer.open()
-    writer.keep_effect(RunOpened(
+    press.keep_effect(RunOpened(
         run="run-1", boot="boot-a", started_mono_s=0.0, started=None, clock=ClockState.UNSET, by="test"
     ))  # fmt: skip
     writer.flush()
@@ -44,9 +45,9 @@ def main(url: str, count: int | None = None) -> None:
     for second in itertools.count(first):
         if second == count:
             break
-        writer.keep_reading(Point.OUTLET, reading(second), arrived_mono_s=float(second))
-        writer.keep_effect(RowDue(row(second)))
-        writer.keep_snapshot("main", str(second).encode())
+        press.keep_reading(Point.OUTLET, reading(second), arrived_mono_s=float(second))
+        press.keep_effect(RowDue(row(second)))
+        press.keep_snapshot(str(second).encode())
         if second % 3 == 2:
             writer.flush()
             print(second + 1, flush=True)  # noqa: T201 - how the test hears of it

@@ -262,13 +262,11 @@ def make_status() -> Callable[..., RunStatus]:
 
 def fill_store(url: str) -> None:
     """Write one run of 25 minutes with the store's own writer: warm-up, bottling, a lost probe."""
-    writer = TraceWriter(
-        url,
-        software="0.1.0",
-        facts={"press": "main", "thresholds": LIMITS.model_dump(), "invented": True},
-    )
+    writer = TraceWriter(url, software="0.1.0")
     writer.open()
-    writer.keep_effect(
+    facts = {"press": "main", "thresholds": LIMITS.model_dump(), "invented": True}
+    press = writer.press("main", facts=facts)
+    press.keep_effect(
         RunOpened(
             run=RUN,
             boot="a boot",
@@ -279,14 +277,14 @@ def fill_store(url: str) -> None:
         )
     )
     for second in range(LENGTH_S):
-        writer.keep_effect(RowDue(_row(second)))
+        press.keep_effect(RowDue(_row(second)))
     for second, name in ((600, Flag.READY_TO_BOTTLE), (0, Flag.STILL_RECIRCULATING)):
-        writer.keep_effect(Happened(FlagChange(**_moment(second), name=name, state="raised")))
+        press.keep_effect(Happened(FlagChange(**_moment(second), name=name, state="raised")))
     for second in (700, 800, 900):
         mark = Mark(**_moment(second), name=MarkKind.CONTAINER_FILLED, who="Ann", volume_l=3.785)
-        writer.keep_effect(Happened(mark))
-    writer.keep_effect(Happened(Mark(**_moment(950), name="note", who="Ann", text="<b>dark</b> & late")))
-    writer.keep_effect(
+        press.keep_effect(Happened(mark))
+    press.keep_effect(Happened(Mark(**_moment(950), name="note", who="Ann", text="<b>dark</b> & late")))
+    press.keep_effect(
         RunClosed(
             run=RUN,
             boot="a boot",

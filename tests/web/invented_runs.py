@@ -30,7 +30,7 @@ from monitor.run.effects import Happened, RowDue, RunClosed, RunOpened
 from monitor.run.probe_check import found_by
 from monitor.run.row import TraceRow
 from monitor.runtime.settings import load
-from monitor.trace.store import TraceWriter
+from monitor.trace.store import PressWriter, TraceWriter
 
 RULES = load().rules()
 GALLON_L = 3.785411784
@@ -217,7 +217,7 @@ class InventedRun:
             Mark(**self.moment(max(0, self.length_s - 5)), name="note", who="Ann", text="dark, late sap")
         )
 
-    def write(self, writer: TraceWriter) -> None:
+    def write(self, writer: PressWriter) -> None:
         """Keep the whole run."""
         writer.keep_effect(
             RunOpened(
@@ -344,11 +344,12 @@ def keep(url: str, runs: Iterable[InventedRun], *, entries: Iterable[Happened] =
         "thresholds": RULES.thresholds,
         "invented": True,
     }
-    writer = TraceWriter(url, software="0.1.0", facts=facts)
+    writer = TraceWriter(url, software="0.1.0")
     writer.open()
+    press = writer.press("main", facts=facts)
     for run in runs:
-        run.write(writer)
+        run.write(press)
         writer.flush()
     for entry in entries:
-        writer.keep_effect(entry)
+        press.keep_effect(entry)
     writer.close()
