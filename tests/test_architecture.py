@@ -30,7 +30,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 }
 """The rooms; modules that lie loose in ``monitor`` put them together."""
 
-COMPOSERS = {"monitor.cli", "monitor.demo", "monitor.record_commands"}
+COMPOSERS = {"monitor.cli", "monitor.demo", "monitor.record_commands", "monitor.report_evidence"}
 """The only ones that may know hardware and web."""
 
 PURE = (
@@ -60,7 +60,12 @@ OWNERS: dict[str, tuple[str, ...]] = {
     "pydantic": ("monitor", "hardware", "web"),
     "sqlalchemy": ("monitor.trace",),
     "starlette": ("web",),
-    "typer": ("monitor.cli", "monitor.command_options", "monitor.record_commands"),
+    "typer": (
+        "monitor.cli",
+        "monitor.command_options",
+        "monitor.record_commands",
+        "monitor.report_command",
+    ),
 }
 """Libraries that a whole room uses, or that are to have one owner by name; any other has one module."""
 

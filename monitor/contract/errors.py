@@ -19,6 +19,7 @@
     │   └── StoreUnreadable                     not a database, or a damaged one
     ├── InstallationFailed   (OSError)          the services cannot be laid on this board
     ├── CertificateFailed    (OSError)          the page's certificate cannot be made
+    ├── ReportFailed         (OSError)          the report cannot be written
     ├── TraceError           (ValueError)       a trace file that cannot be replayed
     ├── RunNotFound          (LookupError)
     ├── IllegalMove          (ValueError)       a phase or alarm move the tables do not list
@@ -97,6 +98,10 @@ class InstallationFailed(NiterwatchError, OSError):
 
 class CertificateFailed(NiterwatchError, OSError):
     """The page's certificate cannot be made."""
+
+
+class ReportFailed(NiterwatchError, OSError):
+    """The report cannot be written."""
 
 
 class TraceError(NiterwatchError, ValueError):
