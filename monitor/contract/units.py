@@ -80,6 +80,7 @@ UNITS: dict[str, tuple[Unit, ...]] = {
     "s": (Unit(Dimension.TIME, 1.0),),
     "min": (Unit(Dimension.TIME, 60.0),),
     "h": (Unit(Dimension.TIME, 3600.0),),
+    "d": (Unit(Dimension.TIME, 86_400.0),),
     "g": (Unit(Dimension.MASS, 1e-3),),
     "kg": (Unit(Dimension.MASS, 1.0),),
     "lb": (Unit(Dimension.MASS, 0.45359237),),

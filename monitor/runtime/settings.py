@@ -10,9 +10,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import BeforeValidator, Field, ValidationError, model_validator
 
-from monitor.contract.errors import SettingsError
+from monitor.contract.errors import SettingsError, UnitError
+from monitor.contract.units import Dimension, quantity
 from monitor.contract.wire import PressName
 from monitor.runtime import settings_file
 from monitor.runtime.press_settings import (
@@ -50,10 +51,38 @@ class BrokerSection(Section):
     password_file: Path | None = None
 
 
+FOR_EVER = "for ever"
+DAY_S = 86_400.0
+"""The shortest keeping: less would take away what a fault of this morning is looked up in."""
+
+
+def _keeping(value: object) -> float | None:
+    if value is None or value == FOR_EVER:
+        return None
+    if not isinstance(value, str):
+        raise UnitError(f'{value!r} has no unit: write it as text, such as "30 d", or "{FOR_EVER}"')
+    seconds = quantity(value, dimension=Dimension.TIME)
+    if seconds < DAY_S:
+        raise UnitError(f'{value!r} is less than a day: write "1 d" or more, or "{FOR_EVER}"')
+    return seconds
+
+
+Keeping = Annotated[float | None, BeforeValidator(_keeping)]
+"""How long something is kept [s]; null is for ever."""
+
+
 class StoreSection(Section):
-    """``[store]``: where runs are kept."""
+    """``[store]``: where runs are kept, and how long their seconds are.
+
+    What is known of a run as a whole, its events and its entries are kept for ever.
+    """
 
     url: str = "sqlite:///niterwatch.db"
+    keep_readings: Keeping = 30 * DAY_S
+    """Raw readings and the seconds outside runs; "for ever" keeps them all."""
+    keep_seconds: Keeping = None
+    """Seconds of closed runs, from their end on; for ever when not given. A run that a lot was packed
+    from keeps them in any case."""
 
 
 class WebSection(Section):

@@ -18,12 +18,20 @@ from sqlalchemy.pool import NullPool, QueuePool
 
 from monitor.contract.errors import SettingsError, StoreUnreadable, StoreUnwritable
 from monitor.trace.complaint import Complaint, complaint_of, short
-from monitor.trace.database_file import LOCK_WAIT_S, connect_read_only, damage_of, set_aside, take_lock
-from monitor.trace.schema import REVISION
+from monitor.trace.database_file import (
+    LOCK_WAIT_S,
+    PAGE_BYTES,
+    connect_read_only,
+    damage_of,
+    set_aside,
+    take_lock,
+)
+from monitor.trace.migration import migrate, repack
 
 WAL_LIMIT_BYTES = 16 * 1024 * 1024
 """A write-ahead log that a long reader let grow is cut back to this."""
 _MIGRATING = (
+    f"page_size = {PAGE_BYTES}",  # of a file that is new
     "journal_mode = WAL",
     "synchronous = FULL",  # NORMAL may lose the last commits when the power goes (sqlite.org/pragma.html)
     f"journal_size_limit = {WAL_LIMIT_BYTES}",
@@ -107,37 +115,19 @@ class Database:
         if not path.stat().st_mode & 0o222 or not os.access(path, os.W_OK):
             raise StoreUnwritable(f"{self.name} is read-only: check its owner and permissions")
         why = damage_of(path)
-        return set_aside(path, why) if why else None
+        if why:
+            return set_aside(path, why)
+        repack(path)
+        return None
 
     def _migrate(self) -> None:
         engine = migrating_engine(self.url, self.path)
         try:
-            self._migrate_by(engine)
+            migrate(engine, path=self.path, name=self.name)
         except sa.exc.SQLAlchemyError as error:
             raise StoreUnwritable(self.complaint(error).text) from None
         finally:
             engine.dispose()
-
-    def _migrate_by(self, engine: sa.Engine) -> None:
-        with engine.begin() as connection:
-            if revision_of(connection) == REVISION:
-                return
-        # Alembic costs a fifth of a second and some megabytes, which most starts do not need.
-        from alembic import command
-        from alembic.config import Config
-        from alembic.util import CommandError
-
-        config = Config()
-        config.set_main_option("script_location", "monitor.trace:migrations")
-        config.set_main_option("path_separator", "os")
-        try:
-            with engine.begin() as connection:
-                config.attributes["connection"] = connection
-                command.upgrade(config, "head")
-        except CommandError:
-            raise StoreUnreadable(
-                f"{self.name} was made by a newer version of this program: install that version"
-            ) from None
 
 
 def parse_url(url: str) -> sa.URL:
@@ -169,14 +159,6 @@ def migrating_engine(url: sa.URL, path: Path | None) -> sa.Engine:
     (sqlite.org/lang_altertable.html, section 7); they cannot be switched off inside a transaction.
     """
     return _writing(url, path, _MIGRATING)
-
-
-def revision_of(connection: sa.Connection) -> str | None:
-    """Return the revision of the tables in the database, None where none were made yet."""
-    if not sa.inspect(connection).has_table("alembic_version"):
-        return None
-    found = connection.scalar(sa.text("SELECT version_num FROM alembic_version"))
-    return None if found is None else str(found)
 
 
 def _writing(url: sa.URL, path: Path | None, pragmas: Sequence[str]) -> sa.Engine:

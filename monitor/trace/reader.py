@@ -19,7 +19,8 @@ from monitor.contract.readings import ClockState, Point, Reading
 from monitor.run.row import TraceRow
 from monitor.trace import entries
 from monitor.trace.complaint import complaint_of, short
-from monitor.trace.database import file_of, parse_url, reading_engine, revision_of
+from monitor.trace.database import file_of, parse_url, reading_engine
+from monitor.trace.migration import revision_of
 from monitor.trace.schema import (
     REVISION,
     boot,

@@ -23,6 +23,7 @@ from monitor.trace.complaint import TEXT_LIMIT, Complaint, Kind
 from monitor.trace.database import Database
 from monitor.trace.ledger import Ledger
 from monitor.trace.reader import RunRecord, TraceReader
+from monitor.trace.retention import FOR_EVER, Keep, Retention
 
 __all__ = ["PressWriter", "RunRecord", "TraceReader", "TraceWriter"]
 
@@ -93,8 +94,8 @@ class PressWriter:
 class TraceWriter:
     """The one writer of a store, for any number of presses.
 
-    ``software`` is the version kept with each run. ``problem_changed`` is called on the writer's
-    thread.
+    ``software`` is the version kept with each run, ``keep`` how long seconds are kept.
+    ``problem_changed`` is called on the writer's thread.
     """
 
     def __init__(
@@ -103,8 +104,10 @@ class TraceWriter:
         *,
         software: str,
         problem_changed: Callable[[str | None], None] | None = None,
+        keep: Keep = FOR_EVER,
     ) -> None:
         self._database = Database(url)
+        self._retention = Retention(self._database, keep)
         self._ledger = Ledger(self._database, software=software)
         self._problem_changed = problem_changed
         self._problem: str | None = None
@@ -249,7 +252,15 @@ class TraceWriter:
                 self._wake.notify_all()
             if closing:
                 return
+            self._tidy()
             due_s = time.monotonic() + COMMIT_INTERVAL_S
+
+    def _tidy(self) -> None:
+        """Let a little of what is too old go, while no run wants the disk."""
+        with self._wake:
+            busy = self._problem is not None or any(press.open_run for press in self._presses.values())
+        if not busy:
+            self._retention.go_on(time.monotonic())
 
     def _is_called(self) -> bool:
         # While the disk takes nothing an event does not hurry the next try: there may be many.

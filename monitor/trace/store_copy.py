@@ -12,13 +12,14 @@ import fcntl
 import itertools
 import os
 import sqlite3
+import stat
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from monitor.contract.errors import StoreError, StoreInUse, StoreUnreadable, StoreUnwritable
 from monitor.trace.complaint import complaint_of, short
-from monitor.trace.database_file import connect_read_only, damage_of
+from monitor.trace.database_file import PAGE_BYTES, connect_read_only, damage_of
 
 UNFINISHED = ".unfinished"
 """Ends the name of a copy that is being made; one left by a power cut is written over by the next."""
@@ -91,6 +92,16 @@ def put_in_place(new: Path, path: Path, *, aside: str | None = None) -> Path | N
     return kept
 
 
+def own_like(path: Path, new: Path) -> None:
+    """Give ``new`` the owner and the permissions of the store that it replaces."""
+    if not path.exists():
+        return
+    there = path.stat()
+    new.chmod(stat.S_IMODE(there.st_mode))
+    with suppress(PermissionError):  # only root gives files away
+        os.chown(new, there.st_uid, there.st_gid)
+
+
 def sync_folder(folder: Path) -> None:
     """See to it that the names in ``folder`` are on the disk."""
     descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
@@ -134,6 +145,7 @@ def _drop_sides(path: Path) -> None:
 def _vacuum(source: Path, target: Path) -> None:
     try:
         with closing(connect_read_only(source)) as connection:
+            connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # of the copy
             connection.execute("VACUUM INTO ?", (str(target),))
     except (sqlite3.Error, UnicodeDecodeError) as error:
         told = complaint_of(error, name=short(source))

@@ -39,6 +39,7 @@ PINT_NAMES = {
     "s": "second",
     "min": "minute",
     "h": "hour",
+    "d": "day",
     "g": "gram",
     "kg": "kilogram",
     "lb": "pound",

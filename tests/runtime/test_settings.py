@@ -356,3 +356,30 @@ def test_a_file_without_presses_is_of_one() -> None:
 )
 def test_what_is_refused_of_several_presses_is_said(written: Path, text: str, says: str) -> None:
     assert says in refusal(written, text)
+
+
+def test_how_long_seconds_are_kept_is_told_in_days_or_for_ever(written: Path) -> None:
+    assert (load().store.keep_readings, load().store.keep_seconds) == (30 * 86_400.0, None)
+    written.write_text('[store]\nkeep_readings = "for ever"\nkeep_seconds = "400 d"\n', encoding="utf-8")
+    store = load(written).store
+    assert store.keep_readings is None
+    assert store.keep_seconds == REGISTRY.Quantity(400, "day").to("second").magnitude
+
+
+@pytest.mark.parametrize(
+    ("value", "says"),
+    [
+        ("30", "has no unit"),
+        ('"30 gal"', "unit 'gal' does not fit here: use one of s, min, h, d"),
+        ('"-1 d"', "less than a day"),
+        ('"23 h"', "less than a day"),
+        ('"never"', "is not a number with a unit"),
+        ('"1e400 d"', "too large"),
+    ],
+)
+def test_a_time_of_keeping_that_cannot_be_is_refused_with_its_line(
+    written: Path, value: str, says: str
+) -> None:
+    said = refusal(written, f"[store]\nkeep_readings = {value}\n")
+    assert said.startswith("settings niterwatch.toml line 2: store.keep_readings: ")
+    assert says in said
