@@ -20,7 +20,7 @@ from typing import Annotated
 
 import typer
 
-from monitor import record_commands, report_command
+from monitor import care_commands, record_commands, report_command
 from monitor.command_options import AsJson, Overrides, SettingsFile, load_settings
 from monitor.contract.errors import CertificateFailed, EntryRefused, NiterwatchError, SettingsError
 from monitor.runtime.log_lines import begin, error_prefix
@@ -35,6 +35,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 app.add_typer(record_commands.app)
+app.add_typer(care_commands.app)
 app.add_typer(report_command.app)
 
 

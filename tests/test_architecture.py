@@ -63,6 +63,7 @@ OWNERS: dict[str, tuple[str, ...]] = {
     "typer": (
         "monitor.cli",
         "monitor.command_options",
+        "monitor.care_commands",
         "monitor.record_commands",
         "monitor.report_command",
     ),
