@@ -17,10 +17,11 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 
 from monitor.contract.errors import RunNotFound, StoreError
-from web import act_posts, live_pages, record_pages, run_pages, still_pages
+from web import act_posts, door_pages, live_pages, record_pages, run_pages, still_pages
 from web.address import own_names
 from web.guard import Guard
 from web.page import STATIC, page
+from web.reading import ReadingDoor
 from web.rooms import Rooms
 
 Handler = Callable[[Request, Exception], Awaitable[Response]]
@@ -29,13 +30,15 @@ Handler = Callable[[Request, Exception], Awaitable[Response]]
 def create_app(rooms: Rooms) -> FastAPI:
     """Return the application over ``rooms``."""
     app = FastAPI(title="niterwatch", docs_url=None, redoc_url=None, openapi_url=None)
-    for routes in (live_pages, act_posts, record_pages, run_pages, still_pages):
+    for routes in (live_pages, act_posts, record_pages, run_pages, still_pages, door_pages):
         app.include_router(routes.router(rooms))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     handler = _trouble(rooms)
     for kind in (HTTPException, RequestValidationError, StoreError, RunNotFound):
         app.add_exception_handler(kind, handler)
     app.add_exception_handler(ClientDisconnect, _gone)
+    if rooms.settings.web.reading == "code":
+        app.add_middleware(ReadingDoor, code=rooms.desk.code)
     app.add_middleware(Guard, hosts=own_names() | set(rooms.settings.web.allowed_hosts))
     return app
 

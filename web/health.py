@@ -44,6 +44,8 @@ class Page:
     """Whether the page is served by https as well."""
     certificate_until: datetime | None
     """Until when its certificate is good, null if phones do not take it now."""
+    reading_open: bool
+    """Whether everybody on the network may look."""
     now: datetime
     """Time of day, by the board's clock."""
 
@@ -66,6 +68,10 @@ def own_lines(state: Page, *, figures: Figures) -> list[Line]:
             words("health.code"),
             words("health.code_made" if state.code_made else "health.code_none"),
             state.code_made,
+        ),
+        Line(
+            words("health.reading"),
+            words("health.reading_open" if state.reading_open else "health.reading_code"),
         ),
         _secure_line(state, figures),
     ]

@@ -33,6 +33,16 @@ class KeptCode:
         code = self._now()
         return code is not None and code.matches(text)
 
+    def token(self) -> str:
+        """Return what a phone is given that knew the code; empty while there is none."""
+        code = self._now()
+        return "" if code is None else code.token()
+
+    def has_sealed(self, token: str) -> bool:
+        """Tell whether ``token`` was given out under the code in force; false while there is none."""
+        code = self._now()
+        return code is not None and code.has_sealed(token)
+
     def _now(self) -> DeviceCode | None:
         mark = self._look()
         if mark != self._mark:

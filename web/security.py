@@ -28,6 +28,11 @@ WRONG_LIMIT_ALL = 60
 """Wrong codes from all addresses together in a minute."""
 WINDOW_S = 60.0
 PAUSE_S = 60.0
+TOKEN_BYTES = 16
+LONGEST_TOKEN = 200
+"""A longer text is no token; it is not looked at to its end."""
+SEAL_FOR = b"niterwatch reading "
+"""What the seal is for, so that it serves for nothing else."""
 ADDRESS_LIMIT = 256
 """Addresses remembered; the one heard longest ago is forgotten first."""
 
@@ -41,6 +46,12 @@ class Code(Protocol):
 
     def matches(self, text: str) -> bool:
         """Tell whether ``text`` is the code."""
+
+    def token(self) -> str:
+        """Return what a phone is given that knew the code; empty while there is none."""
+
+    def has_sealed(self, token: str) -> bool:
+        """Tell whether ``token`` was given out under this code."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +105,19 @@ class DeviceCode:
         """Tell whether ``text`` is the code; spaces and hyphens do not count. Takes constant time."""
         digits = "".join(character for character in text[:LONGEST_TRY] if character not in " -\u00a0")
         return hmac.compare_digest(_hashed(digits, self.salt), self.digest)
+
+    def token(self) -> str:
+        """Return a random number and its seal, which is worth nothing once another code is made."""
+        number = secrets.token_hex(TOKEN_BYTES)
+        return f"{number}.{self._seal(number)}"
+
+    def has_sealed(self, token: str) -> bool:
+        """Tell whether ``token`` was given out under this code. Takes constant time."""
+        number, _, seal = token[:LONGEST_TOKEN].partition(".")
+        return hmac.compare_digest(self._seal(number).encode(), seal.encode())
+
+    def _seal(self, number: str) -> str:
+        return hmac.new(self.digest, SEAL_FOR + number.encode(), hashlib.sha256).hexdigest()
 
 
 def new_code(file: Path) -> str:

@@ -106,6 +106,7 @@ def _health_page(rooms: Rooms, choice: Choice, *, store: str | None, runs: int) 
         runs=runs,
         secure=rooms.secure is not None,
         certificate_until=rooms.secure.good_until() if rooms.secure else None,
+        reading_open=rooms.settings.web.reading == "open",
         now=datetime.now(UTC),
     )
     names = hub.presses or [rooms.settings.press.name]

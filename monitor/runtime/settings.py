@@ -92,6 +92,8 @@ class WebSection(Section):
     port: Annotated[int, Field(ge=0, le=65535)] = 8080
     allowed_hosts: tuple[str, ...] = ()
     """Names the page may be asked by, beside the board's own names and addresses."""
+    reading: Literal["open", "code"] = "open"
+    """Who may look: everybody on the network, or the phones that were given the device's code once."""
     code_file: Path = Path("device-code")
     """Where the hash of the device's code is kept."""
     certificate: Path | None = None

@@ -46,7 +46,7 @@ from web.live import Hub
 from web.rooms import Rooms
 from web.runs import RunBook
 from web.secure_line import SecureLine
-from web.security import DeviceCode
+from web.security import Code, DeviceCode
 from web.service import PageServer, configured, listen
 
 CHROMIUM = "/usr/bin/chromium"
@@ -357,7 +357,7 @@ class Scene:
     settings: Settings
     clock: Clock
     code_text: str
-    code: DeviceCode
+    code: Code
     store_url: str
     sent: list[tuple[str, bytes]] = field(default_factory=list)
     answer: Callable[[Command], Reply] | None = None
@@ -492,8 +492,15 @@ def new_board(store_url: str, device_code: tuple[str, DeviceCode]) -> Iterator[C
     text, code = device_code
     started: list[Board] = []
 
-    def start(*, secure: SecureLine | None = None, clock: Clock | None = None) -> Board:
-        board = Board(Scene(load(), clock or SystemClock(), text, code, store_url), secure=secure)
+    def start(
+        *,
+        secure: SecureLine | None = None,
+        clock: Clock | None = None,
+        settings: Settings | None = None,
+        kept: Code | None = None,
+    ) -> Board:
+        scene = Scene(settings or load(), clock or SystemClock(), text, kept or code, store_url)
+        board = Board(scene, secure=secure)
         board.start()
         started.append(board)
         return board

@@ -18,7 +18,9 @@ export function follow(told) {
   open(told);
   setInterval(() => {
     if (quietMs() > SILENT_MS) fallSilent(told);
-    if (stream.readyState === EventSource.CLOSED) open(told);
+    if (stream.readyState !== EventSource.CLOSED) return;
+    knock();
+    open(told);
   }, LOOK_MS);
   addEventListener("pageshow", (event) => {
     if (!event.persisted) return;
@@ -34,6 +36,12 @@ function open(told) {
   if (stream) stream.close();
   stream = new EventSource(body.dataset.stream);
   stream.onmessage = (event) => show(JSON.parse(event.data), told);
+}
+
+// Where reading asks for a code, a new one turns this phone away: its door says so.
+async function knock() {
+  const answer = await fetch(body.dataset.stream, { method: "HEAD" }).catch(() => null);
+  if (answer?.status === 401) location.reload();
 }
 
 function show(news, told) {
