@@ -130,11 +130,15 @@ def _change(engine: sa.Engine, *, name: str, undo: Callable[[], bool]) -> None:
     except Exception as error:
         # A revision is code of its own and may fail in any way.
         left = "it is as it was" if undo() else "take the copy beside it"
-        why = complaint_of(error, name=name).text if isinstance(error, sa.exc.SQLAlchemyError) else str(error)
-        raise StoreUnwritable(
-            f"{name} cannot be brought up to this version, {left}: "
-            f"{(why.splitlines() or [type(error).__name__])[0]}"
-        ) from error
+        why = _first_line(error, name=name)
+        raise StoreUnwritable(f"{name} cannot be brought up to this version, {left}: {why}") from error
+
+
+def _first_line(error: Exception, *, name: str) -> str:
+    cause = error.orig if isinstance(error, sa.exc.DBAPIError) and error.orig is not None else error
+    complaint = complaint_of(error, name=name)
+    told = complaint.text if complaint.unwritable else str(cause)
+    return (told.splitlines() or [type(error).__name__])[0]
 
 
 def _put_back(copy: Path, path: Path) -> bool:
