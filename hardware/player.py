@@ -16,8 +16,9 @@ from monitor.runtime.clock import Clock
 
 log = logging.getLogger(__name__)
 
-LOOK_S = 0.05
-"""How often it is looked whether something is due: well under what an ear tells apart."""
+LOOK_S = 0.1
+"""How often it is looked whether something is due without a word from the monitor: the next round of an
+alarm, or its silence. What a status asks for begins at once."""
 LAMP_LOOK_S = 0.1
 
 
@@ -35,12 +36,15 @@ class Player:
         self._complain = complain
         self._clock = clock
         self._duty = SoundDuty()
+        self._stirred = asyncio.Event()
+        """Something may be due: a status came, a sound has ended, or it is time to look."""
         self.sounding: Signal | None = None
         self.trouble: str | None = None
 
     def hear(self, status: RunStatus, *, retained: bool) -> None:
         """Take a status as it arrives."""
         self._duty.hear(status, now_s=self._clock.monotonic(), retained=retained)
+        self._stirred.set()
 
     async def run(self) -> None:
         """Play for ever; silent and dark when cancelled."""
@@ -48,15 +52,22 @@ class Player:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._sound(), name="sound")
                 tasks.create_task(self._shine(), name="lamp")
+                tasks.create_task(self._look(), name="look")
         finally:
             self._light(lit=False)
 
+    async def _look(self) -> None:
+        while True:
+            await self._clock.sleep(LOOK_S)
+            self._stirred.set()
+
     async def _sound(self) -> None:
         while True:
+            self._stirred.clear()
             now_s = self._clock.monotonic()
             signal = self._duty.due(now_s)
             if signal is None:
-                await self._clock.sleep(LOOK_S)
+                await self._stirred.wait()
                 continue
             self._duty.begin(signal, now_s=now_s)
             await self._play(signal)
@@ -65,9 +76,11 @@ class Player:
         """Sound ``signal`` once, or until it must give way."""
         self.sounding = signal
         playing = asyncio.create_task(self._sounder.play(PATTERNS[signal]), name=f"{signal} sound")
+        playing.add_done_callback(lambda _: self._stirred.set())
         try:
             while not playing.done():
-                await asyncio.wait((playing,), timeout=LOOK_S)
+                await self._stirred.wait()
+                self._stirred.clear()
                 if self._duty.must_stop(signal, now_s=self._clock.monotonic()):
                     playing.cancel()
         finally:

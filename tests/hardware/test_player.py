@@ -115,6 +115,20 @@ async def test_no_lamp_flashes_faster_than_twice_a_second_whatever_comes(
     assert all(later - sooner >= 0.5 for sooner, later in itertools.pairwise(lit))
 
 
+async def test_what_a_status_asks_for_begins_and_gives_way_at_once_not_at_the_next_look() -> None:
+    clock = SystemClock(speed=0.01)  # a look is ten seconds away
+    player = Player(RecordingSounder(clock=clock), clock=clock)
+    async with playing(player):
+        for _ in range(10):  # turns of the loop: the first look is over
+            await asyncio.sleep(0)
+        player.hear(status(1, sound=Signal.MEDIUM), retained=False)
+        await until(lambda: player.sounding is Signal.MEDIUM, within_s=2.0)
+        player.hear(status(2, sound=Signal.HIGH), retained=False)
+        await until(lambda: player.sounding is Signal.HIGH, within_s=2.0)
+        player.hear(status(3), retained=False)
+        await until(lambda: player.sounding is None, within_s=2.0)
+
+
 async def test_high_cuts_a_lower_sound_short(
     player: Player, monitor: Monitor, sounder: RecordingSounder
 ) -> None:
