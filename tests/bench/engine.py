@@ -1,4 +1,4 @@
-"""What a second of a run costs the engine, and how fast a trace is replayed: ``python -m tests.bench.engine``.
+"""What a second of a run costs the engine, and how fast replay is: ``python -m tests.bench.engine``.
 
 The step is the live one: a reading of the line, one of the outlet, then the tick with its forecast,
 over an hour of an invented run. Its bare way is what nobody can leave out: decoding the reading. The

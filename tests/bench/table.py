@@ -23,7 +23,7 @@ COLUMNS = ("what", "measured", "bare", "ratio", "limit", "verdict")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One figure. ``limit`` is in the unit of the figure, worked out from the bare one where it is a ratio."""
+    """One figure. ``limit`` is in its unit, worked out from the bare figure where it is a ratio."""
 
     what: str
     measured: float
