@@ -13,10 +13,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.physics.filtration import COMPRESSIBILITY_LIMIT
-from monitor.physics.validity import LEAST, MOST, Array, positive
+from monitor.physics.validity import LEAST, MOST, positive
 
+Array = NDArray[np.float64]
 Readings = Array | Sequence[float]
 """Readings of one kind in the order they were taken."""
 

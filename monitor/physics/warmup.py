@@ -15,8 +15,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 from monitor.physics.validity import Value, finite, not_negative, positive, within
 
 
@@ -163,4 +161,6 @@ def time_to(warm_up: WarmUp, *, threshold_c: float) -> float:
 def _exp(value: Value) -> Value:
     if isinstance(value, float):
         return math.exp(value)
+    import numpy as np
+
     return np.exp(value)

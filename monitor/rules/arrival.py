@@ -13,7 +13,8 @@ from typing import Final
 
 import numpy as np
 
-from monitor.rules.inflow import Inflow
+from monitor.rules.course import Course
+from monitor.rules.inflow import Inflow, inflow
 from monitor.rules.plates import (
     CLIMB,
     INLET,
@@ -27,7 +28,9 @@ from monitor.rules.plates import (
     Array,
     Stack,
     effect,
+    fitted,
 )
+from monitor.rules.thresholds import RunRules
 
 SAMPLES = 128
 """Stacks that are run ahead."""
@@ -43,6 +46,9 @@ NEARLY = 0.02
 
 NEVER_SHARE = 0.75
 """Where more of the stacks than this stay under the temperature, the rest tell no time."""
+
+MOST_MISFIT_C = 0.4
+"""A fit that leaves more over is not of this press: the simpler way is then the better one."""
 
 _MOST_S = 1500.0
 _CANDIDATES_S: Final = np.concatenate([np.arange(0.0, 300.0, 5.0), np.arange(300.0, _MOST_S, 15.0)])
@@ -70,6 +76,27 @@ class Arrival:
     sure_s: float | None
     never_share: float
     """Share of the stacks that stay under it."""
+
+
+def foretold(course: Course, *, rules: RunRules, sure_c: float, probe_c: float) -> Arrival | None:
+    """Return the arrival that ``course`` so far speaks for; null where no stack fits it or nothing flows.
+
+    ``sure_c`` and ``probe_c`` as :func:`arrival` takes them.
+    """
+    stack = fitted(course, rules=rules, probe_c=probe_c)
+    flow = inflow(course, stack, rules=rules)
+    if flow is None or not np.isfinite(stack.mean).all() or stack.misfit_c > MOST_MISFIT_C:
+        return None
+    pan_c = course.pan_c[-1] if course.has_pan else None
+    return arrival(
+        stack,
+        flow,
+        ready_c=rules.thresholds.ready_c,
+        sure_c=sure_c,
+        probe_c=probe_c,
+        pan_c=pan_c or 0.0,
+        at_s=course.span_s,
+    )
 
 
 def arrival(

@@ -13,13 +13,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
 from monitor.contract.readings import Point
-from monitor.rules.arrival import arrival
 from monitor.rules.course import LONGEST_S, Course, followed
-from monitor.rules.inflow import inflow
-from monitor.rules.plates import fitted
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import RunRules
 
@@ -61,9 +56,6 @@ COLD_SHARE = 0.95
 
 COLD_AHEAD_S = 480.0
 """An outlet whose straight line gets there within this time is not called cold."""
-
-MOST_MISFIT_C = 0.4
-"""A fit that leaves more over is not of this press: the simpler way is then the better one."""
 
 UNIFORM = 1.0 / math.sqrt(3.0)
 """Standard deviation of an error that lies anywhere within a bound, as a share of the bound."""
@@ -144,22 +136,12 @@ def _told(course: Course, *, rules: RunRules) -> Told | None:
     """Return what the stack fitted to ``course`` says; null while its syrup stands or nothing is seen."""
     if course.start_c is None or course.outlet_c[-1] is None:
         return None
+    # Its arrays come with numpy, which the page's process, that warms nothing up, can do without.
+    from monitor.rules.arrival import foretold
+
     probe_c = UNIFORM * _probe_error_c(rules)
-    stack = fitted(course, rules=rules, probe_c=probe_c)
-    flow = inflow(course, stack, rules=rules)
-    if flow is None or not np.isfinite(stack.mean).all() or stack.misfit_c > MOST_MISFIT_C:
-        return None
-    pan_c = course.pan_c[-1] if course.has_pan else None
-    ahead = arrival(
-        stack,
-        flow,
-        ready_c=rules.thresholds.ready_c,
-        sure_c=_sure_c(rules),
-        probe_c=probe_c,
-        pan_c=pan_c or 0.0,
-        at_s=course.span_s,
-    )
-    return Told(ahead.ready_s, ahead.sure_s, ahead.never_share)
+    ahead = foretold(course, rules=rules, sure_c=_sure_c(rules), probe_c=probe_c)
+    return None if ahead is None else Told(ahead.ready_s, ahead.sure_s, ahead.never_share)
 
 
 def stays_cold(warming: Warming, *, rules: RunRules) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import assert_never
 
+import monitor.rules.arrival  # noqa: F401 - loads numpy at the start, not in the first minute of a run
 from monitor.contract.events import FlagChange
 from monitor.contract.names import Flag, Phase
 from monitor.contract.readings import Point, Reading
