@@ -353,6 +353,7 @@ def export(
 
     A folder with the trace, the events, the facts of the run, their description, and the run sheet.
     """
+    from monitor.trace.descriptor import GONE, seconds_gone
     from monitor.trace.export import export_package
     from monitor.trace.reader import TraceReader
     from web.figures import Units as PageUnits
@@ -362,6 +363,8 @@ def export(
     reader = TraceReader(loaded.store.url)
     sheet = sheet_file(reader, run, settings=loaded, units=PageUnits(units))
     typer.echo(export_package(reader, run, units=units.value, to=to, extra={FILE_NAME: sheet}))
+    if seconds_gone(reader.run(run), stored=next(reader.rows(run), None) is not None):
+        typer.echo(f"{run}: {GONE}", err=True)
 
 
 def _serve(service: Coroutine[object, object, None], *, quiet: bool = False) -> None:

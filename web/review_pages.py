@@ -11,6 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from monitor.contract.entries import CakeArgs, ChargeArgs
 from monitor.run.cake import SetEnd
 from monitor.run.records import standing
+from monitor.trace.descriptor import seconds_gone
 from monitor.trace.run_rules import run_rules
 from web import cakes
 from web.cloudy import cloudy_view
@@ -62,6 +63,7 @@ def _cloudy_page(rooms: Rooms, records: PressRecords, run: str, choice: Choice) 
         here=f"/runs/{run}/cloudy",
         run=run_view(record, figures=figures),
         v=view,
+        gone=seconds_gone(record, stored=bool(rows)),
         invented=record.invented or rooms.invented,
     )
 

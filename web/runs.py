@@ -8,6 +8,7 @@ from pathlib import PurePosixPath
 
 from monitor.contract.events import AlarmMove, Event, FlagChange, Mark, PhaseMove
 from monitor.contract.units import Dimension
+from monitor.trace.descriptor import seconds_gone
 from monitor.trace.reader import RunRecord, TraceReader
 from web import flag_picture, trace_picture
 from web.columns import Narrowed, Span, narrow
@@ -59,6 +60,8 @@ class TraceView:
     charts: tuple[tuple[str, str], ...]
     flags: str | None
     empty: bool
+    gone: bool
+    """The run has outlived its seconds."""
     start_min: float
     end_min: float
     zooms: tuple[tuple[int, float], ...]
@@ -94,13 +97,21 @@ class RunBook:
             e.elapsed_s for e in self.reader.events(run) if isinstance(e, Mark) and e.elapsed_s is not None
         ]
         return trace_view(
-            narrowed, limits_of(record.thresholds), marks_s=marks_s, length_s=length_s, figures=figures
+            narrowed,
+            limits_of(record.thresholds),
+            marks_s=marks_s,
+            length_s=length_s,
+            gone=narrowed.empty and self._gone(record),
+            figures=figures,
         )
 
     def events(self, run: str, *, figures: Figures) -> list[EventView]:
         """Return what happened in ``run``, newest first."""
         newest = self.reader.events(run)[-EVENT_LIMIT:]
         return [event_view(event, figures=figures) for event in reversed(newest)]
+
+    def _gone(self, record: RunRecord) -> bool:
+        return seconds_gone(record, stored=next(self.reader.rows(record.run), None) is not None)
 
     def _length_s(self, record: RunRecord) -> float:
         if record.elapsed_s is not None:
@@ -163,6 +174,7 @@ def trace_view(
     *,
     marks_s: list[float],
     length_s: float,
+    gone: bool = False,
     figures: Figures,
 ) -> TraceView:
     """Return the charts of ``narrowed``."""
@@ -180,6 +192,7 @@ def trace_view(
         charts=drawn,
         flags=flag_picture.draw(narrowed, figures=figures),
         empty=narrowed.empty,
+        gone=gone,
         start_min=round(narrowed.start_s / 60.0, 2),
         end_min=round(narrowed.end_s / 60.0, 2),
         zooms=zooms,

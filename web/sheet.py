@@ -11,6 +11,7 @@ from monitor.rules.thresholds import Thresholds
 from monitor.run.cake import CakeReading, SetEnd, what_it_says
 from monitor.run.entering import cake_reading
 from monitor.run.row import TraceRow
+from monitor.trace.descriptor import seconds_gone
 from monitor.trace.reader import RunRecord
 from web import trace_picture
 from web.cake_words import cake_lines
@@ -158,7 +159,8 @@ def _facts(record: RunRecord, counted: SheetFigures, figures: Figures) -> Lines:
         return words("sheet.open") if by is None else words("runs.pressure") if by == "pressure" else by
 
     volume_l = counted.volume_l if record.volume_l is None else record.volume_l
-    over = words("sheet.none")
+    gone = seconds_gone(record, stored=counted.seconds > 0)
+    over = unknown if gone else words("sheet.none")
     if counted.over_s > 0.0:
         over = words(
             "sheet.over_for",
@@ -178,6 +180,7 @@ def _facts(record: RunRecord, counted: SheetFigures, figures: Figures) -> Lines:
         (words("sheet.over"), over),
         (words("health.clock"), words(f"health.clock_{slug(record.clock)}")),
         (words("runs.software"), record.software),
+        *(((words("run.seconds"), words("run.seconds_gone")),) if gone else ()),
     )
 
 

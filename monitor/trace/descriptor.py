@@ -21,6 +21,7 @@ NOTICE = (
     "Record of a run monitor. The monitor is not a safety device and controls nothing; "
     "the record helps, it proves no compliance."
 )
+GONE = "The seconds of this run are no longer kept: trace.csv holds none, and what they told is unknown."
 _LOT = TypeAdapter(LotRecord)
 _MEDIA_TYPES = {
     "trace.csv": "text/csv",
@@ -39,15 +40,20 @@ class Part:
     sha256: str
 
 
+def seconds_gone(record: RunRecord, *, stored: bool) -> bool:
+    """Tell whether a run has outlived its seconds; ``stored`` tells whether there are any."""
+    return record.closed_by is not None and bool(record.elapsed_s) and not stored
+
+
 def package_descriptor(
-    record: RunRecord, *, columns: Sequence[Column], parts: Sequence[Part]
+    record: RunRecord, *, columns: Sequence[Column], parts: Sequence[Part], gone: bool
 ) -> dict[str, Any]:
-    """Return datapackage.json for the written ``parts``."""
+    """Return datapackage.json for the written ``parts``; ``gone`` if the run has outlived its seconds."""
     return {
         "profile": "data-package",
         "name": package_name(record.run),
         "title": f"Run {record.run}" + (" (invented data)" if record.invented else ""),
-        "description": NOTICE,
+        "description": f"{NOTICE} {GONE}" if gone else NOTICE,
         "invented": record.invented,
         "software": record.software,
         "press": record.facts.get("press", record.press),
@@ -63,11 +69,13 @@ def run_facts(
     offsets: Sequence[ClockOffset],
     spans: Sequence[Span],
     lots: Sequence[LotRecord],
+    gone: bool,
 ) -> dict[str, Any]:
     """Return run.json: what is known of the run as a whole, base units in the names.
 
     ``boots`` says in which boot of the board each row was made, so that the run can be taken back
-    into a store; ``lots`` are worked out from rows and entries and are not read back.
+    into a store; ``lots`` are worked out from rows and entries and are not read back; ``gone`` tells
+    that the run has outlived its seconds.
     """
     return {
         "run": record.run,
@@ -78,6 +86,7 @@ def run_facts(
         "clock": record.clock,
         "ended": time_text(record.ended) or None,
         "elapsed_s": record.elapsed_s,
+        "seconds_gone": gone,
         "volume_l": record.volume_l,
         "opened_by": record.opened_by,
         "closed_by": record.closed_by,

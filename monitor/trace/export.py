@@ -19,7 +19,7 @@ from monitor.contract.errors import StoreUnwritable
 from monitor.contract.events import EVENT, Event
 from monitor.run.row import TraceRow
 from monitor.trace.columns import Column, Units, trace_columns
-from monitor.trace.descriptor import Part, package_descriptor, package_name, run_facts
+from monitor.trace.descriptor import Part, package_descriptor, package_name, run_facts, seconds_gone
 from monitor.trace.lots import lots_of
 from monitor.trace.package_rows import Span
 from monitor.trace.reader import TraceReader
@@ -102,16 +102,19 @@ def _write_package(
             _write_part("trace.csv", target, csv_chunks(rows, columns=columns)),
             _write_part("events.jsonl", target, _event_lines(still.events(run))),
         ]
+        gone = seconds_gone(record, stored=bool(spans))
         facts = run_facts(
             record,
             columns=columns,
             offsets=still.clock_offsets(run),
             spans=spans or [Span(boot=record.boot, zero_mono_s=record.started_mono_s, first_row=0)],
             lots=lots_of(still, record),
+            gone=gone,
         )
         parts.append(_write_part("run.json", target, [_json(facts)]))
         parts += [_write_part(name, target, [content]) for name, content in extra.items()]
-    _write_part(DESCRIPTOR, target, [_json(package_descriptor(record, columns=columns, parts=parts))])
+    described = package_descriptor(record, columns=columns, parts=parts, gone=gone)
+    _write_part(DESCRIPTOR, target, [_json(described)])
     return [*(part.name for part in parts), DESCRIPTOR]
 
 

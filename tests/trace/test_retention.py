@@ -12,7 +12,9 @@ from monitor.contract.events import Mark
 from monitor.contract.readings import ClockState, Point
 from monitor.run.effects import Happened, RowDue
 from monitor.run.press_record import RunEntry
-from monitor.trace import retention
+from monitor.runtime.settings import load
+from monitor.trace import retention, store
+from monitor.trace import season as seasons
 from monitor.trace.database import Database
 from monitor.trace.retention import Keep, Retention
 from monitor.trace.store import TraceReader
@@ -207,6 +209,8 @@ def test_seconds_of_a_closed_run_go_when_they_may_and_the_run_stays(bench: Any, 
     reader = TraceReader(bench.url)
     assert [len(list(reader.rows(f"run-{number}"))) for number in range(3)] == [0, 20, 0]
     assert [run.elapsed_s for run in reader.runs()] == [20.0, 20.0, 20.0]
+    told = seasons.Season(reader, rules=load().rules(), owner=load().plan_rules()).runs()
+    assert [run.entry.volume_l for run in told] == [12.5, 12.125, 12.5]
     assert bench.count("reading") == bench.count("moment") - 20 + 2 * 20 + 20
     assert bench.is_whole()
 
@@ -250,3 +254,22 @@ def test_the_file_stops_growing_once_old_seconds_go(bench: Any, season: Season) 
         season.writer.open()
     assert sizes[3] > 1.5 * sizes[0]
     assert sizes[-1] <= 1.1 * sizes[3]
+
+
+def test_a_writer_lets_old_seconds_go_by_itself_but_not_in_a_run(
+    bench: Any, season: Season, wait_until: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(store, "COMMIT_INTERVAL_S", 0.02)
+    season.hours("boot-a", from_time=SPRING, hours=24)
+    season.hours("today", from_time=SPRING + timedelta(days=60), hours=1)
+    season.writer.keep_effect(bench.run_opened("run-1", boot="today"))
+    season.writer.close()
+    writer = bench.opened(keep=MONTH)
+    for _ in range(20):
+        writer.flush()
+    assert bench.count("reading") == 25
+    writer.keep_effect(bench.run_closed("run-1", boot="today"))
+    wait_until(lambda: bench.count("reading") == 1)
+    wait_until(lambda: bench.count("moment") == 1)
+    assert writer.problem is None
+    assert writer.lost == 0
