@@ -1,7 +1,8 @@
-"""The commands that care for the store: a backup of it, and a backup taken back."""
+"""The commands that take out of the store and put back: one run's package, a backup of all."""
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +11,39 @@ import typer
 from monitor.command_options import Overrides, SettingsFile, load_settings
 
 app = typer.Typer()
+
+
+class Units(StrEnum):
+    """Systems of units an export is written in."""
+
+    US = "us"
+    METRIC = "metric"
+
+
+@app.command()
+def export(
+    run: Annotated[str, typer.Argument(help="A run, as `niterwatch runs` names it.")],
+    settings: SettingsFile = None,
+    overrides: Overrides = None,
+    units: Annotated[Units, typer.Option(help="Units of the trace.")] = Units.US,
+    to: Annotated[Path, typer.Option(metavar="DIR", help="Folder to write the package into.")] = Path(),
+) -> None:
+    """Write a run's trace package.
+
+    A folder with the trace, the events, the facts of the run, their description, and the run sheet.
+    """
+    from monitor.trace.descriptor import GONE, seconds_gone
+    from monitor.trace.export import export_package
+    from monitor.trace.reader import TraceReader
+    from web.figures import Units as PageUnits
+    from web.sheet_pages import FILE_NAME, sheet_file
+
+    loaded = load_settings(settings, overrides)
+    reader = TraceReader(loaded.store.url)
+    sheet = sheet_file(reader, run, settings=loaded, units=PageUnits(units))
+    typer.echo(export_package(reader, run, units=units.value, to=to, extra={FILE_NAME: sheet}))
+    if seconds_gone(reader.run(run), stored=next(reader.rows(run), None) is not None):
+        typer.echo(f"{run}: {GONE}", err=True)
 
 
 @app.command()

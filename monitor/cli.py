@@ -14,7 +14,6 @@ import signal
 import sys
 from collections.abc import Coroutine
 from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -37,13 +36,6 @@ app = typer.Typer(
 app.add_typer(record_commands.app)
 app.add_typer(care_commands.app)
 app.add_typer(report_command.app)
-
-
-class Units(StrEnum):
-    """Systems of units an export is written in."""
-
-    US = "us"
-    METRIC = "metric"
 
 
 Root = Annotated[Path, typer.Option(metavar="DIR", help="Root of the file system to work on.")]
@@ -339,32 +331,6 @@ def replay(
             sys.stdout.write(json.dumps(record) + "\n")
         elif record["kind"] != "status":
             typer.echo(replay_line(record))
-
-
-@app.command()
-def export(
-    run: Annotated[str, typer.Argument(help="A run, as `niterwatch runs` names it.")],
-    settings: SettingsFile = None,
-    overrides: Overrides = None,
-    units: Annotated[Units, typer.Option(help="Units of the trace.")] = Units.US,
-    to: Annotated[Path, typer.Option(metavar="DIR", help="Folder to write the package into.")] = Path(),
-) -> None:
-    """Write a run's trace package.
-
-    A folder with the trace, the events, the facts of the run, their description, and the run sheet.
-    """
-    from monitor.trace.descriptor import GONE, seconds_gone
-    from monitor.trace.export import export_package
-    from monitor.trace.reader import TraceReader
-    from web.figures import Units as PageUnits
-    from web.sheet_pages import FILE_NAME, sheet_file
-
-    loaded = load_settings(settings, overrides)
-    reader = TraceReader(loaded.store.url)
-    sheet = sheet_file(reader, run, settings=loaded, units=PageUnits(units))
-    typer.echo(export_package(reader, run, units=units.value, to=to, extra={FILE_NAME: sheet}))
-    if seconds_gone(reader.run(run), stored=next(reader.rows(run), None) is not None):
-        typer.echo(f"{run}: {GONE}", err=True)
 
 
 def _serve(service: Coroutine[object, object, None], *, quiet: bool = False) -> None:

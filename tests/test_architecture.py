@@ -30,7 +30,13 @@ MAY_IMPORT: dict[str, set[str]] = {
 }
 """The rooms; modules that lie loose in ``monitor`` put them together."""
 
-COMPOSERS = {"monitor.cli", "monitor.demo", "monitor.record_commands", "monitor.report_evidence"}
+COMPOSERS = {
+    "monitor.care_commands",
+    "monitor.cli",
+    "monitor.demo",
+    "monitor.record_commands",
+    "monitor.report_evidence",
+}
 """The only ones that may know hardware and web."""
 
 PURE = (
@@ -60,6 +66,7 @@ OWNERS: dict[str, tuple[str, ...]] = {
     "pydantic": ("monitor", "hardware", "web"),
     "sqlalchemy": ("monitor.trace",),
     "starlette": ("web",),
+    "uvicorn": ("web.connections", "web.service"),
     "typer": (
         "monitor.cli",
         "monitor.command_options",
