@@ -6,6 +6,7 @@ Rules after OWASP ASVS 4.0.3 sections 13, 14.4 and 14.5.
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
 from collections.abc import Iterable
 from http import HTTPStatus
@@ -14,6 +15,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 BODY_LIMIT = 16_384
 """Bytes of a request's body; no act needs a tenth of it."""
+BODY_S = 10.0
+"""Longest each piece of a body may take to arrive [s]."""
 SAFE_METHODS = frozenset({"GET", "HEAD"})
 POLICY = "default-src 'self'; base-uri 'none'; object-src 'none'; form-action 'self'; frame-ancestors 'none'"
 HEADERS: tuple[tuple[bytes, bytes], ...] = (
@@ -48,7 +51,8 @@ class Guard:
         if refusal is not None:
             await _answer(send, refusal)
             return
-        body = _Body(receive)
+        # A stream listens for as long as it is open; a post is one short text.
+        body = _Body(receive, limit_s=None if scope["method"] in SAFE_METHODS else BODY_S)
 
         async def dressed(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -84,15 +88,20 @@ class Guard:
 
 
 class _Body:
-    """Passes the body on until it is too large, then ends it."""
+    """Passes the body on until it is too large or too late, then ends it."""
 
-    def __init__(self, receive: Receive) -> None:
+    def __init__(self, receive: Receive, *, limit_s: float | None) -> None:
         self._receive = receive
+        self._limit_s = limit_s
         self._size = 0
         self.too_large = False
 
     async def __call__(self) -> Message:
-        message = await self._receive()
+        try:
+            async with asyncio.timeout(self._limit_s):
+                message = await self._receive()
+        except TimeoutError:
+            return {"type": "http.disconnect"}
         if message["type"] == "http.request":
             self._size += len(message.get("body", b""))
             if self._size > BODY_LIMIT:

@@ -26,6 +26,7 @@ from monitor.trace.reader import TraceReader
 from web.acts import Desk
 from web.address import address
 from web.app import create_app
+from web.connections import Connection
 from web.figures import Units
 from web.heard import SILENT_S
 from web.kept_code import KeptCode
@@ -228,6 +229,7 @@ def configured(rooms: Rooms) -> uvicorn.Config:
     in_our_words()
     return uvicorn.Config(
         create_app(rooms),
+        http=Connection,
         lifespan="off",
         log_config=None,
         access_log=False,
