@@ -18,8 +18,9 @@ from monitor.trace.entries import FLAG_SEPARATOR
 Units = Literal["us", "metric"]
 FieldType = Literal["number", "integer", "datetime", "string"]
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-"""A spreadsheet may run a text that begins so (OWASP ASVS 5.0, 1.2.10)."""
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""A spreadsheet may run a text that begins so (OWASP ASVS 5.0, 1.2.10); line feed and the wide forms
+of the four signs from memory of OWASP's page on CSV injection."""
 _ELAPSED_DECIMALS = 3
 """Readings are dated to the millisecond."""
 _CONVERTED_DECIMALS = 6
