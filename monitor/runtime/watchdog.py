@@ -37,6 +37,10 @@ class Watchdog:
         self._send("READY=1", *_status_line(status))
         self._status = status
 
+    def starting(self, *, within_s: float) -> None:
+        """Ask for ``within_s`` more until :meth:`ready`, counted from now, over what the unit allows."""
+        self._send(f"EXTEND_TIMEOUT_USEC={round(within_s * 1e6)}")
+
     def status(self, text: str) -> None:
         """Show ``text`` in ``systemctl status``; the same text twice is sent once."""
         if text != self._status:

@@ -51,6 +51,13 @@ def test_ready_and_status_are_one_datagram(address: str) -> None:
         assert all_of(heard) == ["STOPPING=1"]
 
 
+def test_a_slow_start_asks_for_more_time(address: str) -> None:
+    with listening(address) as heard:
+        watchdog = Watchdog(clock=ManualClock(), environment={"NOTIFY_SOCKET": address})
+        watchdog.starting(within_s=20.0)
+        assert all_of(heard) == ["EXTEND_TIMEOUT_USEC=20000000"]
+
+
 def test_the_same_status_is_said_once(address: str) -> None:
     with listening(address) as heard:
         watchdog = Watchdog(clock=ManualClock(), environment={"NOTIFY_SOCKET": address})
