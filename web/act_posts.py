@@ -15,6 +15,7 @@ from monitor.contract.commands import Verb
 from web.acts import HTTP_STATUS, Outcome, Result
 from web.figures import Units
 from web.language import Language
+from web.retold import retold
 from web.rooms import Press, Rooms
 from web.viewer import KEPT_S, LANGUAGE_COOKIE, UNITS_COOKIE, Choice, local_path
 
@@ -54,7 +55,8 @@ def router(rooms: Rooms) -> APIRouter:
 
 def _answer(result: Result, verb: Verb, choice: Choice) -> JSONResponse:
     words, pause_s = choice.figures().words, math.ceil(result.pause_s)
-    said = words(f"acts.{result.outcome}", why=result.why, seconds=pause_s, act=words(f"done.{verb}"))
+    why = retold(result.why, words)
+    said = words(f"acts.{result.outcome}", why=why, seconds=pause_s, act=words(f"done.{verb}"))
     return JSONResponse(
         {"outcome": result.outcome, "said": said},
         status_code=HTTP_STATUS[result.outcome],

@@ -1,8 +1,8 @@
 """The monitor's own sentences in the viewer's language.
 
-The monitor speaks English, with figures in its sentences. A sentence is looked up with its
-figures taken out, and they are put into the sentence found. One that is not known is shown as it
-stands: words of another language are better than none.
+The monitor speaks English, with figures and names of alarms in its sentences. A sentence is looked
+up with these taken out, and they are put into the sentence found. One that is not known is shown as
+it stands: words of another language are better than none.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ import tomllib
 from collections.abc import Mapping
 from functools import cache
 
+from monitor.contract.names import Alarm, AlarmState
 from web.edition import WORDS
-from web.language import Language, Words
+from web.language import Language, Words, slug
 
 _FIGURE = re.compile(r"[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
 
@@ -22,11 +23,29 @@ def retold(text: str, words: Words) -> str:
     """Return ``text`` in the language of ``words`` where that is known."""
     if words.language is Language.EN:
         return text
-    plain, figures = without_figures(text)
+    nameless, names = without_names(text, words)
+    plain, figures = without_figures(nameless)
     known = sentences(words.language).get(plain)
     if known is None:
         return text
-    return known.format(*(figure.replace(".", words.decimal_mark) for figure in figures))
+    return known.format(*(figure.replace(".", words.decimal_mark) for figure in figures), **names)
+
+
+def without_names(text: str, words: Words) -> tuple[str, dict[str, str]]:
+    """Return ``text`` with "@" for the alarm it begins with and "~" for its state, and both in ``words``.
+
+    A text about no alarm stays as it is.
+    """
+    for alarm in sorted(Alarm, key=len, reverse=True):
+        if text.startswith(f"{alarm} "):
+            told = {"name": words(f"flag.{slug(alarm)}")}
+            rest = text.removeprefix(alarm)
+            state = re.match(r" is ([a-z ]+):", rest)
+            if state is not None and state[1] in set(AlarmState):
+                told["state"] = words(f"alarm_state.{slug(state[1])}")
+                rest = rest.replace(state[1], "~", 1)
+            return f"@{rest}", told
+    return text, {}
 
 
 def without_figures(text: str) -> tuple[str, list[str]]:

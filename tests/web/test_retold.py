@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.contract.commands import Reply
 from monitor.contract.entries import Amount, Colour, Firmness
+from monitor.contract.names import Alarm, AlarmState
 from monitor.run.batch import Batch
 from monitor.run.cake import CakeReading, SetEnd, Verdict, what_it_says
 from monitor.run.checklist import checklist
@@ -21,6 +27,7 @@ from web.edition import words
 from web.language import Language, slug
 from web.retold import retold, sentences, without_figures
 
+ROOT = Path(__file__).parents[2]
 FRENCH = words(Language.FR)
 ENGLISH = words(Language.EN)
 
@@ -89,6 +96,63 @@ def test_every_finding_is_told() -> None:
     assert [finding.reason for finding in found if not is_told(finding.reason)] == []
 
 
+def refusals(file: str) -> Iterator[str]:
+    """Yield every refusal that stands as it is in a module: what a person at a phone may read."""
+    tree = ast.parse((ROOT / "monitor" / "run" / file).read_text(encoding="utf-8"))
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") in {"CommandRefused", "EntryRefused"}:
+            yield from (each.value for each in node.args if isinstance(each, ast.Constant))
+
+
+@pytest.mark.parametrize(
+    "file",
+    [
+        "acts.py",
+        "entering.py",
+        "records.py",
+        "batch.py",
+        "cake.py",
+        "lot.py",
+        "lot_code.py",
+        "probe_check.py",
+    ],
+)
+def test_every_plain_refusal_is_told(file: str) -> None:
+    assert [text for text in refusals(file) if not is_told(text)] == []
+
+
+def test_refusals_are_found() -> None:
+    assert {"a run is open already", "no run is open", "nothing sounds now"} <= set(refusals("acts.py"))
+
+
+@pytest.mark.parametrize("alarm", list(Alarm))
+def test_a_refusal_about_an_alarm_names_it_in_french(alarm: Alarm) -> None:
+    name = FRENCH(f"flag.{slug(alarm)}")
+    for text in (
+        f"{alarm} cannot be shelved",
+        f"{alarm} has not been raised",
+        f"{alarm} has been raised again since: look at the page once more",
+        *(f"{alarm} is {state}: it cannot be shelved" for state in AlarmState),
+    ):
+        told = retold(text, FRENCH)
+        assert name in told
+        assert not re.search(r"\b(cannot|raised|is|it)\b", told), told
+
+
+async def test_a_refused_act_is_told_in_the_viewers_language(scene: Any) -> None:
+    reason = "near clog pressure has been raised again since: look at the page once more"
+    scene.answer = lambda command: Reply(id=command.id, done=False, reason=reason)
+    async with scene.client() as client:
+        client.cookies.set("language", "fr")
+        answer = await client.post(
+            "/press/main/act/acknowledge",
+            json={"alarm": "near clog pressure", "activation": 3},
+            headers={"X-Device-Code": scene.code_text},
+        )
+    assert answer.status_code == 409
+    assert "a sonné de nouveau depuis" in answer.json()["said"]
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -108,4 +172,6 @@ def test_figures_go_into_the_sentence_that_is_found(text: str, says: str) -> Non
 def test_every_sentence_has_as_many_blanks_as_figures() -> None:
     for plain, text in sentences(Language.FR).items():
         figures: list[Any] = ["7"] * plain.count("#")
-        assert "{" not in text.format(*figures), plain
+        names = {"name": "n"} if "@ " in plain else {}
+        names |= {"state": "s"} if "~" in plain else {}
+        assert "{" not in text.format(*figures, **names), plain
