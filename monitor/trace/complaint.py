@@ -50,6 +50,30 @@ _UNWRITABLE = {
     sqlite3.SQLITE_NOMEM: "{name} cannot be written: the memory is full",
     sqlite3.SQLITE_INTERRUPT: "{name} was interrupted",
 }
+_SERVER = {
+    "08": "{name} cannot be reached: {why}; check store.url and the server",
+    "28": "{name} refused the user or the password: check store.url and the password's file",
+    "3D": "{name} does not exist: have it made, or check store.url",
+    "40": "{name} is busy: {why}",
+    "25": "{name} takes no entries here: {why}; is this a copy that only reads?",
+    "42501": "{name} gives this user no right to its tables: {why}",
+    "53100": "the disk of {name} is full: free some space on the server",
+    "53": "{name} has no room left for this: {why}",
+    "55": "{name} is held by another program: {why}",
+    "57": "{name} went away: {why}",
+    "58": "{name} cannot be written, its disk reports an error: {why}",
+    "XX": "{name} reports damage: {why}; its administrator has the copies",
+}
+"""By SQLSTATE or its class (PostgreSQL's documentation, appendix A)."""
+_SERVER_ENTRY = ("22", "23", "54")
+"""Classes of errors that one entry makes: data that does not fit, a key or a rule broken, a limit."""
+_UNREACHED = (
+    ("password", "28"),
+    ("authentication", "28"),
+    ("no pg_hba.conf entry", "28"),
+    ("does not exist", "3D"),
+)
+"""A connection that fails brings no SQLSTATE, only words; other words than these are passed on."""
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT}
 _ENTRY = {sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_TOOBIG, sqlite3.SQLITE_RANGE}
 
@@ -59,6 +83,8 @@ def complaint_of(error: Exception, *, name: str) -> Complaint:
     cause = error.orig if isinstance(error, sa.exc.DBAPIError) and error.orig is not None else error
     if isinstance(cause, sqlite3.Error):
         return _of_sqlite(cause, name=name)
+    if hasattr(cause, "sqlstate"):
+        return _of_server(error, cause, name=name)
     if isinstance(cause, OSError) and cause.errno == errno.ENOSPC:
         return _complaint(Kind.UNWRITABLE, _UNWRITABLE[sqlite3.SQLITE_FULL], name)
     if isinstance(cause, OSError) or isinstance(error, (sa.exc.OperationalError, sa.exc.InternalError)):
@@ -82,6 +108,20 @@ def _of_sqlite(error: sqlite3.Error, *, name: str) -> Complaint:
     damaged = primary in _DAMAGED or lost_name
     kind = Kind.ENTRY if primary in _ENTRY else Kind.DAMAGED if damaged else Kind.UNKNOWN
     return _complaint(kind, f"{{name}}: {_first_line(error)}", name)
+
+
+def _of_server(error: Exception, cause: BaseException, *, name: str) -> Complaint:
+    why = _first_line(cause).rpartition("failed: ")[2].removeprefix("FATAL:").strip()
+    state: str | None = getattr(cause, "sqlstate", None)
+    if state is None:
+        if isinstance(error, sa.exc.DataError):  # the driver refused it: the server was not asked
+            return _complaint(Kind.ENTRY, f"{{name}} refused an entry: {why}", name)
+        state = next((found for words, found in _UNREACHED if words in why), "08")
+    if state.startswith(_SERVER_ENTRY):
+        return _complaint(Kind.ENTRY, f"{{name}} refused an entry: {why}", name)
+    text = _SERVER.get(state) or _SERVER.get(state[:2])
+    kind = Kind.UNKNOWN if text is None or state.startswith("XX") else Kind.UNWRITABLE
+    return _complaint(kind, (text or "{name} cannot be used: {why}").replace("{why}", why), name)
 
 
 def _complaint(kind: Kind, text: str, name: str) -> Complaint:

@@ -1,8 +1,8 @@
 """The store's database: where it is, who may write it, whether it is sound.
 
 A file of SQLite has one writer (an advisory lock on ``<file>.writer``), is checked when it
-is opened, and is set aside, never overwritten, when it is damaged. A URL of another
-database goes to SQLAlchemy as it stands.
+is opened, and is set aside, never overwritten, when it is damaged. A database on a server of
+PostgreSQL is its administrator's to keep, and has a writer for each press.
 """
 
 from __future__ import annotations
@@ -26,15 +26,27 @@ from monitor.trace.database_file import (
     set_aside,
     take_lock,
 )
+from monitor.trace.database_server import (
+    CommitInDoubt,
+    Line,
+    server_migrating_engine,
+    server_name,
+    server_reading_engine,
+    server_url,
+    server_writing_engine,
+)
 from monitor.trace.migration import migrate, repack
 
 WAL_LIMIT_BYTES = 16 * 1024 * 1024
 """A write-ahead log that a long reader let grow is cut back to this."""
+CHECKPOINT_BYTES = 4 * 1024 * 1024
+"""The log is brought into the file whenever it is so long, as SQLite does with its usual pages."""
 _MIGRATING = (
     f"page_size = {PAGE_BYTES}",  # of a file that is new
     "journal_mode = WAL",
     "synchronous = FULL",  # NORMAL may lose the last commits when the power goes (sqlite.org/pragma.html)
     f"journal_size_limit = {WAL_LIMIT_BYTES}",
+    f"wal_autocheckpoint = {CHECKPOINT_BYTES // PAGE_BYTES}",
 )
 _WRITING = (*_MIGRATING, "foreign_keys = ON")
 
@@ -45,8 +57,9 @@ class Database:
     def __init__(self, url: str) -> None:
         self.url = parse_url(url)
         self.path = file_of(self.url)
-        self.name = short(self.path) if self.path else self.url.render_as_string(hide_password=True)
+        self.name = name_of(self.url)
         self._engine: sa.Engine | None = None
+        self._line: Line | None = None
         self._lock: int | None = None
         self._inode = 0
 
@@ -61,6 +74,8 @@ class Database:
             self._migrate()
             if self.path:
                 self._inode = self.path.stat().st_ino
+            elif self._line is None:
+                self._line = Line(self._engine)
         except BaseException:
             self.close()
             raise
@@ -68,11 +83,20 @@ class Database:
 
     @contextmanager
     def begin(self) -> Iterator[sa.Connection]:
-        """Give a connection in a transaction that commits at the end, or not at all."""
+        """Give a connection in a transaction that commits at the end, or not at all.
+
+        Raises :class:`CommitInDoubt` when a server was lost while the commit was on its way.
+        """
         if self._engine is None:
             raise StoreUnwritable(f"{self.name} is not open")
-        with self._engine.begin() as connection:
+        with self._engine.begin() if self._line is None else self._line.begin() as connection:
             yield connection
+
+    def was_committed(self, doubt: CommitInDoubt) -> bool:
+        """Tell what became of the transaction in ``doubt``; raise while the server has not decided."""
+        if self._line is None:
+            raise StoreUnwritable(f"{self.name} is not open")
+        return self._line.was_committed(doubt.number)
 
     def complaint(self, error: Exception) -> Complaint:
         """Return what ``error`` of this database means."""
@@ -103,6 +127,9 @@ class Database:
         """Close and unlock; may be called twice."""
         self.release()
         self._engine = None
+        if self._line is not None:
+            self._line.close()
+            self._line = None
         if self._lock is not None:
             os.close(self._lock)
             self._lock = None
@@ -131,15 +158,25 @@ class Database:
 
 
 def parse_url(url: str) -> sa.URL:
-    """Return ``url`` as SQLAlchemy reads it; raise :class:`SettingsError` if it cannot."""
+    """Return ``url`` as SQLAlchemy reads it; raise :class:`SettingsError` if it is none of ours."""
     try:
         parsed = sa.make_url(url)
-        parsed.get_dialect()
-    except (sa.exc.ArgumentError, ImportError):  # NoSuchModuleError is an ArgumentError
+        known = parsed.get_backend_name() in ("sqlite", "postgresql")
+    except (sa.exc.ArgumentError, ValueError):
+        known = False
+    if not known:
         raise SettingsError("store.url is no database this can use: try sqlite:///niterwatch.db") from None
+    if parsed.get_backend_name() == "postgresql":
+        return server_url(parsed)
     if parsed.get_backend_name() == "sqlite" and parsed.database in (None, "", ":memory:"):
         raise SettingsError("store.url names no file: try sqlite:///niterwatch.db")
     return parsed
+
+
+def name_of(url: sa.URL) -> str:
+    """Return what people call the database at ``url``; holds no secret."""
+    path = file_of(url)
+    return short(path) if path else server_name(url)
 
 
 def file_of(url: sa.URL) -> Path | None:
@@ -149,7 +186,7 @@ def file_of(url: sa.URL) -> Path | None:
 
 def writing_engine(url: sa.URL, path: Path | None) -> sa.Engine:
     """Return an engine whose one connection writes through to the disk at each commit."""
-    return _writing(url, path, _WRITING)
+    return server_writing_engine(url) if path is None else _writing(path, _WRITING)
 
 
 def migrating_engine(url: sa.URL, path: Path | None) -> sa.Engine:
@@ -158,13 +195,10 @@ def migrating_engine(url: sa.URL, path: Path | None) -> sa.Engine:
     SQLite alters a table by making it anew, which its foreign keys forbid while others point to it
     (sqlite.org/lang_altertable.html, section 7); they cannot be switched off inside a transaction.
     """
-    return _writing(url, path, _MIGRATING)
+    return server_migrating_engine(url) if path is None else _writing(path, _MIGRATING)
 
 
-def _writing(url: sa.URL, path: Path | None, pragmas: Sequence[str]) -> sa.Engine:
-    if path is None:
-        return sa.create_engine(url, pool_size=1, max_overflow=0)
-
+def _writing(path: Path, pragmas: Sequence[str]) -> sa.Engine:
     def connect() -> sqlite3.Connection:
         connection = sqlite3.connect(path, timeout=LOCK_WAIT_S, isolation_level=None, check_same_thread=False)
         try:
@@ -181,7 +215,7 @@ def _writing(url: sa.URL, path: Path | None, pragmas: Sequence[str]) -> sa.Engin
 def reading_engine(url: sa.URL, path: Path | None) -> sa.Engine:
     """Return an engine that only reads, each transaction from one state of the database."""
     if path is None:
-        return sa.create_engine(url, isolation_level="REPEATABLE READ", poolclass=NullPool)
+        return server_reading_engine(url)
     return _engine_over(lambda: connect_read_only(path), pool=NullPool, begin="BEGIN")
 
 

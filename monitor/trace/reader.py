@@ -18,8 +18,8 @@ from monitor.contract.events import ENTRY_NAMES, Event, Mark
 from monitor.contract.readings import ClockState, Point, Reading
 from monitor.run.row import TraceRow
 from monitor.trace import entries
-from monitor.trace.complaint import complaint_of, short
-from monitor.trace.database import file_of, parse_url, reading_engine
+from monitor.trace.complaint import complaint_of
+from monitor.trace.database import file_of, name_of, parse_url, reading_engine
 from monitor.trace.migration import revision_of
 from monitor.trace.schema import (
     REVISION,
@@ -95,7 +95,7 @@ class TraceReader:
     def __init__(self, url: str) -> None:
         parsed = parse_url(url)
         path = file_of(parsed)
-        self._name = short(path) if path else parsed.render_as_string(hide_password=True)
+        self._name = name_of(parsed)
         self._engine = reading_engine(parsed, path)
         self._held: sa.Connection | None = None
         self._press: str | None = None
@@ -140,7 +140,7 @@ class TraceReader:
                 raise RunNotFound(f"no run is called {name[:80]!r}: list them with `niterwatch runs`")
             zeros = {base.boot_id: base for base in connection.execute(_bases(found))}
             for query in (_rows_before(found), _rows_of(found)):
-                for columns in connection.execute(query, execution_options={"yield_per": _PAGE_ROWS}):
+                for columns in _paged(connection, query):
                     base = zeros[columns.boot_id]
                     yield entries.row_of(columns, boot=base.boot, zero_mono_s=base.zero_mono_s)
 
@@ -187,7 +187,7 @@ class TraceReader:
                 .where(reading.c.boot_id.in_(self._boot_numbers(boot)), reading.c.mono_ms >= mono_s * 1000.0)
                 .order_by(reading.c.boot_id, reading.c.mono_ms, reading.c.point, reading.c.seq)
             )
-            for columns in connection.execute(query, execution_options={"yield_per": _PAGE_ROWS}):
+            for columns in _paged(connection, query):
                 yield entries.reading_of(columns, boot=boot)
 
     def clock_offsets(self, name: str) -> list[ClockOffset]:
@@ -252,6 +252,12 @@ class TraceReader:
 
 
 _OF_RUN = boot.c.id == run.c.boot_id
+
+
+def _paged(connection: sa.Connection, query: sa.Select[Any]) -> Iterator[Any]:
+    """Give rows a page at a time; a reader that stops half-way leaves no cursor open on a server."""
+    with connection.execute(query, execution_options={"yield_per": _PAGE_ROWS}) as found:
+        yield from found
 
 
 def _runs() -> sa.Select[Any]:

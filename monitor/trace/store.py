@@ -21,6 +21,7 @@ from monitor.trace import entries
 from monitor.trace.backlog import Backlog, KeptReading, KeptRow, KeptRun, Queue
 from monitor.trace.complaint import TEXT_LIMIT, Complaint, Kind
 from monitor.trace.database import Database
+from monitor.trace.database_server import CommitInDoubt
 from monitor.trace.ledger import Ledger
 from monitor.trace.reader import RunRecord, TraceReader
 from monitor.trace.retention import FOR_EVER, Keep, Retention
@@ -119,6 +120,7 @@ class TraceWriter:
         self._asked = self._done = 0
         self._set_aside_at = float("-inf")
         self._thread: threading.Thread | None = None
+        self._doubt: tuple[CommitInDoubt, Backlog] | None = None
         self.notice: str | None = None
         """The last sentence that a file was set aside or begun anew."""
 
@@ -202,8 +204,9 @@ class TraceWriter:
             self._thread.join()
             self._thread = None
         self._database.close()
-        if len(self._pending):
-            _LOG.error("%d entries could not be kept: %s", len(self._pending), self._problem)
+        left = len(self._pending) + (len(self._doubt[1]) if self._doubt else 0)
+        if left:
+            _LOG.error("%d entries could not be kept: %s", left, self._problem)
 
     def _stored_run(self, press: str) -> KeptRun | None:
         """Return the stored run that is open; a file whose own words are damaged is set aside."""
@@ -268,7 +271,12 @@ class TraceWriter:
 
     def _attempt(self, backlog: Backlog) -> None:
         try:
+            backlog = self._settled(backlog)
             self._write(backlog)
+        except CommitInDoubt as doubt:
+            self._database.release()
+            self._doubt = doubt, backlog
+            self._say(str(doubt))
         except Exception as error:
             complaint = self._complaint(error)
             _LOG.debug("the write failed", exc_info=True)
@@ -280,6 +288,19 @@ class TraceWriter:
             self._say(text)
         else:
             self._say(None)
+
+    def _settled(self, backlog: Backlog) -> Backlog:
+        """Return what is to be written: with what was sent before, unless the server has that after all."""
+        if self._doubt is None:
+            return backlog
+        doubt, sent = self._doubt
+        committed = self._database.was_committed(doubt)
+        self._doubt = None
+        if committed:
+            return backlog
+        with self._wake:
+            self._lost += sent.add(backlog)
+        return sent
 
     def _write(self, backlog: Backlog) -> None:
         if self._reopen or self._database.is_gone():

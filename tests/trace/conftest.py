@@ -13,13 +13,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from psycopg import sql
 
 from monitor.contract.names import Flag, Phase
 from monitor.contract.readings import ClockState, Quality, Reading, UnitCode
 from monitor.contract.status import Standing
 from monitor.run.effects import RowDue, RunClosed, RunOpened
 from monitor.run.row import TraceRow
+from monitor.trace.database_server import close_readers
 from monitor.trace.store import TraceWriter
+from tests.postgres import PostgresServer, postgres_server
 
 NOON = datetime(2026, 3, 20, 12, 0, tzinfo=UTC)
 
@@ -165,13 +168,55 @@ class Bench:
     def count(self, table: str) -> int:
         return int(self.ask(f"SELECT count(*) FROM {table}")[0][0])  # noqa: S608 - a test's own word
 
+    def execute(self, statement: str) -> None:
+        """Change the store behind the program's back."""
+        with closing(sqlite3.connect(self.path)) as connection, connection:
+            connection.execute(statement)
+
     def is_whole(self) -> bool:
         return self.ask("PRAGMA integrity_check") == [("ok",)]
 
 
+class ServerBench(Bench):
+    """The same over an empty database of a PostgreSQL server."""
+
+    def __init__(self, folder: Path, server: PostgresServer) -> None:
+        super().__init__(folder)
+        self.server = server
+        self.database = server.new_database()
+        self.url = server.url(self.database)
+
+    def ask(self, query: str) -> list[Any]:
+        """Read with plain psycopg, as a second reader that shares no code with ours."""
+        return self.server.ask(self.database, query)
+
+    def execute(self, statement: str) -> None:
+        """Change the store behind the program's back."""
+        self.server.execute(sql.SQL(statement), database=self.database)  # type: ignore[arg-type]
+
+    def close(self) -> None:
+        super().close()
+        close_readers()
+        self.server.drop(self.database)
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Run the tests of a module that says so on both databases."""
+    if getattr(metafunc.module, "ON_BOTH_DATABASES", False) and "bench" in metafunc.fixturenames:
+        metafunc.parametrize("bench", ["sqlite", "postgresql"], indirect=True)
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[PostgresServer]:
+    """One server for the tests that leave it running."""
+    with postgres_server() as server:
+        yield server
+
+
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    bench = Bench(tmp_path)
+def bench(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Bench]:
+    on_server = getattr(request, "param", "sqlite") == "postgresql"
+    bench = ServerBench(tmp_path, request.getfixturevalue("postgres")) if on_server else Bench(tmp_path)
     yield bench
     bench.close()
 

@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -20,8 +21,11 @@ from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateTable
 
 from monitor.contract.errors import SettingsError, StoreError, StoreUnreadable, StoreUnwritable
-from monitor.trace import database_file, schema
+from monitor.contract.readings import Point
+from monitor.run.effects import RowDue
+from monitor.trace import database_file, schema, store
 from monitor.trace.store import TraceReader
+from tests.trace.conftest import FACTS
 
 CHILD = Path(__file__).with_name("writing_child.py")
 
@@ -294,3 +298,78 @@ def test_a_folder_that_may_not_be_entered_is_said(tmp_path: Path) -> None:
         if root:
             os.seteuid(0)
         closed.chmod(0o700)
+
+
+def test_keeping_never_waits_for_the_disk(bench: Any) -> None:
+    writer = bench.opened()
+    blocker = sqlite3.connect(bench.path, isolation_level=None)
+    blocker.execute("BEGIN IMMEDIATE")
+    done = threading.Event()
+
+    def keep() -> None:
+        for seq in range(500):
+            writer.keep_reading(Point.OUTLET, bench.reading(seq), arrived_mono_s=0.0)
+        done.set()
+
+    threading.Thread(target=keep, daemon=True).start()
+    assert done.wait(5.0)
+    blocker.close()
+    writer.flush()
+    writer.flush()
+    assert bench.count("reading") == 500
+
+
+def test_every_table_is_strict_and_the_log_is_written_ahead(bench: Any) -> None:
+    bench.opened()
+    tables = bench.ask("SELECT name, sql FROM sqlite_master WHERE type = 'table'")
+    assert {name for name, sql in tables if not sql.rstrip().endswith("STRICT")} == {"alembic_version"}
+    assert bench.ask("PRAGMA journal_mode") == [("wal",)]
+    assert "reading" in {name for name, _ in tables}
+
+
+def test_rowids_are_the_append_order(bench: Any) -> None:
+    bench.keep_run(bench.opened(), seconds=4)
+    ids = [number for (number,) in bench.ask("SELECT rowid FROM moment ORDER BY mono_s")]
+    assert ids == [1, 2, 3, 4]
+
+
+def test_a_reader_cannot_write(bench: Any) -> None:
+    bench.keep_run(bench.opened())
+    bench.close()
+    before = bench.path.read_bytes()
+    reader = TraceReader(bench.url)
+    reader.runs()
+    list(reader.rows("run-1"))
+    assert bench.path.read_bytes() == before
+
+
+def test_a_file_begun_anew_has_the_open_run_of_every_press(bench: Any) -> None:
+    writer = bench.opened()
+    main, north = writer.press("main"), writer.press("north")
+    main.keep_effect(bench.run_opened("main-1"))
+    main.know(FACTS | {"invented": False})  # for the runs after it
+    north.keep_effect(bench.run_opened("north-1"))
+    main.flush()
+    for side in ("", "-wal", "-shm"):
+        bench.path.with_name(f"trace.db{side}").unlink()
+    main.flush()
+    runs = {record.run: record for record in TraceReader(bench.url).runs()}
+    assert {name: record.press for name, record in runs.items()} == {"main-1": "main", "north-1": "north"}
+    assert runs["main-1"].facts == FACTS
+    assert writer.lost == 0
+
+
+def test_two_hundred_presses_are_one_commit(bench: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(store, "COMMIT_INTERVAL_S", 3600.0)
+    writer = bench.writer()
+    many = [writer.press(f"press-{number}") for number in range(200)]
+    writer.open()
+    with closing(sqlite3.connect(bench.path)) as watch:
+        before = watch.execute("PRAGMA data_version").fetchone()
+        for press in many:
+            press.keep_reading(Point.OUTLET, bench.reading(), arrived_mono_s=0.0)
+            press.keep_effect(RowDue(bench.row()))
+            press.keep_snapshot(b"{}")
+        writer.flush()
+        assert watch.execute("PRAGMA data_version").fetchone()[0] == before[0] + 1
+    assert bench.ask("SELECT count(DISTINCT boot_id), count(*) FROM moment") == [(200, 200)]

@@ -2,28 +2,23 @@
 
 from __future__ import annotations
 
-import importlib
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
-from pathlib import Path
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
-from alembic.migration import MigrationContext
-from alembic.operations import Operations
 
 from monitor.contract.commands import MarkKind
-from monitor.contract.errors import RunNotFound, StoreUnreadable
+from monitor.contract.errors import RunNotFound
 from monitor.contract.events import Mark
 from monitor.contract.readings import ClockState, Point
 from monitor.run.effects import Happened, RowDue
-from monitor.trace import backlog, schema, store
+from monitor.trace import backlog
 from monitor.trace.store import PressWriter, TraceReader, TraceWriter
 from tests.trace.conftest import FACTS
 
 NORTH = {"press": {"name": "north", "frames": 7}, "invented": False}
+
+ON_BOTH_DATABASES = True
 
 
 @pytest.fixture
@@ -169,135 +164,3 @@ def test_an_entry_that_fits_no_table_is_lost_alone_and_counted_for_its_press(
     main.flush()
     assert bench.ask("SELECT count(*) FROM reading") == [(2,)]
     assert (main.lost, north.lost) == (0, 1)
-
-
-def test_a_file_begun_anew_has_the_open_run_of_every_press(
-    bench: Any, writer: TraceWriter, presses: Any
-) -> None:
-    main, north = presses
-    main.keep_effect(bench.run_opened("main-1"))
-    main.know(FACTS | {"invented": False})  # for the runs after it
-    north.keep_effect(bench.run_opened("north-1"))
-    main.flush()
-    for side in ("", "-wal", "-shm"):
-        bench.path.with_name(f"trace.db{side}").unlink()
-    main.flush()
-    runs = {record.run: record for record in TraceReader(bench.url).runs()}
-    assert {name: record.press for name, record in runs.items()} == {"main-1": "main", "north-1": "north"}
-    assert runs["main-1"].facts == FACTS
-    assert writer.lost == 0
-
-
-def test_two_hundred_presses_are_one_commit(
-    bench: Any, writer: TraceWriter, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(store, "COMMIT_INTERVAL_S", 3600.0)
-    many = [writer.press(f"press-{number}") for number in range(200)]
-    writer.open()
-    with closing(sqlite3.connect(bench.path)) as watch:
-        before = watch.execute("PRAGMA data_version").fetchone()
-        for press in many:
-            press.keep_reading(Point.OUTLET, bench.reading(), arrived_mono_s=0.0)
-            press.keep_effect(RowDue(bench.row()))
-            press.keep_snapshot(b"{}")
-        writer.flush()
-        assert watch.execute("PRAGMA data_version").fetchone()[0] == before[0] + 1
-    assert bench.ask("SELECT count(DISTINCT boot_id), count(*) FROM moment") == [(200, 200)]
-
-
-# The file of an older version.
-
-
-@pytest.fixture
-def older(bench: Any) -> Path:
-    """A store of the second revision, made by its own revisions: two boots, a run, a state, a note."""
-    versions = "monitor.trace.migrations.versions"
-    engine = sa.create_engine(bench.url)
-    with engine.begin() as connection:
-        with Operations.context(MigrationContext.configure(connection)):
-            for name in ("v0001_first_tables", "v0002_shown_by_runs"):
-                importlib.import_module(f"{versions}.{name}").upgrade()
-        connection.exec_driver_sql("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL)")
-        connection.exec_driver_sql("INSERT INTO alembic_version VALUES ('0002')")
-    engine.dispose()
-    with closing(sqlite3.connect(bench.path)) as made, made:
-        made.execute("INSERT INTO boot (id, name) VALUES (3, 'a'), (5, 'b'), (6, 'c'), (7, 'd')")
-        made.execute(
-            "INSERT INTO run VALUES (1, 'sugarbush-1', 3, 0.0, NULL, 'unset', 'x', '0', "
-            """'{"press": {"name": "sugarbush"}}'), (2, 'guest-1', 5, 0.0, NULL, 'unset', 'x', '0', """
-            """'{"press": {"name": "guest"}}')"""
-        )
-        made.execute("INSERT INTO run_base VALUES (1, 1, 3, 0.0), (2, 2, 5, 0.0)")
-        made.executemany(
-            "INSERT INTO moment "
-            "(run_id, boot_id, mono_s, clock, outlet_standing, line_standing, phase, flags) "
-            "VALUES (?, ?, ?, 'unset', 'good', 'good', 'bottling', '')",
-            [(1, 3, 1.0), (2, 5, 2.0), (None, 6, 3.0), (None, 7, 4.0)],
-        )
-        body = mark("shed", "a" * 8).event.model_dump_json(exclude_none=True)
-        made.execute("INSERT INTO event VALUES (1, NULL, 7, 5, 'mark', 'note', 'noted', ?)", (body,))
-    return Path(bench.path)
-
-
-def boots(path: Path) -> dict[str, str]:
-    with closing(sqlite3.connect(path)) as connection:
-        return dict(connection.execute("SELECT name, press FROM boot"))
-
-
-def test_an_older_file_gets_its_presses_from_what_it_holds(bench: Any, older: Path) -> None:
-    with closing(sqlite3.connect(older)) as made, made:
-        made.execute("INSERT INTO snapshot VALUES ('sugarbush', x'7b7d')")
-    bench.opened()
-    assert boots(older) == {"a": "sugarbush", "b": "guest", "c": "sugarbush", "d": "shed"}
-    assert bench.ask("PRAGMA foreign_key_check") == []
-    assert bench.ask("SELECT id FROM boot ORDER BY id") == [(3,), (5,), (6,), (7,)]
-    (made,) = bench.ask("SELECT sql FROM sqlite_master WHERE name = 'boot'")
-    assert made[0].rstrip().endswith("STRICT")
-    reader = TraceReader(bench.url)
-    assert {record.run: record.press for record in reader.runs()} == {
-        "sugarbush-1": "sugarbush", "guest-1": "guest",
-    }  # fmt: skip
-    assert len(list(reader.rows("sugarbush-1"))) == 1
-    assert reader.of("sugarbush").snapshot() == b"{}"
-    assert [found.text for found in reader.of("shed").entries().values()] == ["shed"]
-
-
-@pytest.mark.parametrize(
-    ("change", "own"),
-    [
-        ("", "guest"),  # of the newest run
-        ("UPDATE run SET facts = '{}'", "main"),
-        ("UPDATE run SET facts = 'torn'", "main"),
-        ('UPDATE run SET facts = \'{"press": "Not a name"}\'', "main"),
-        ("INSERT INTO snapshot VALUES ('one', x'7b7d'), ('two', x'7b7d')", "guest"),
-    ],
-)
-def test_an_older_file_with_no_single_state_is_of_its_newest_runs_press(
-    bench: Any, older: Path, change: str, own: str
-) -> None:
-    with closing(sqlite3.connect(older)) as made, made:
-        made.execute(change)
-    bench.opened()
-    assert boots(older)["c"] == own
-
-
-def test_an_older_file_is_no_riddle_to_who_reads_it_first(bench: Any, older: Path) -> None:
-    reader = TraceReader(bench.url)
-    own = reader.of("sugarbush")
-    for ask in (reader.runs, own.entries, own.shown, lambda: reader.events("sugarbush-1")):
-        with pytest.raises(StoreUnreadable, match=r"older version: start the monitor once"):
-            ask()
-    bench.opened()
-    assert len(reader.runs()) == 2
-
-
-def test_a_newer_file_is_no_riddle_either(bench: Any, older: Path) -> None:
-    with closing(sqlite3.connect(older)) as made, made:
-        made.execute("UPDATE alembic_version SET version_num = '9999'")
-    with pytest.raises(StoreUnreadable, match="newer version"):
-        TraceReader(bench.url).runs()
-
-
-def test_the_revision_of_the_schema_is_the_last_one() -> None:
-    versions = Path(importlib.import_module("monitor.trace.migrations.versions").__path__[0])
-    assert max(path.name for path in versions.glob("v*.py")).startswith(f"v{schema.REVISION}_")
