@@ -52,6 +52,8 @@ OUTBOX_OF_A_PRESS, INBOX_OF_A_PRESS = 60, 20
 QOS = 1
 LARGEST_PAYLOAD = STATUS_LIMIT
 """Bytes; more is neither sent nor kept."""
+BROKEN_OFF = "Disconnected during message iteration"
+"""How aiomqtt says that a connection was lost."""
 REFUSED_SUBSCRIPTION = 0x80
 """Return code of MQTT 3.1.1, section 3.9.3."""
 
@@ -374,4 +376,6 @@ def _address(settings: BrokerSection) -> str:
 def _why(error: BaseException) -> str:
     """Return the reason in one line."""
     text = " ".join(str(error).split())
+    if text == BROKEN_OFF:
+        return "the connection broke off"
     return re.sub(r"^\[(code:|Errno )-?\d+\] ", "", text) or type(error).__name__

@@ -140,6 +140,7 @@ async def test_an_outage_is_one_line_and_the_return_another(
         f"the broker at {address} is back",
     ]
     assert all("\n" not in line for line in lines())
+    assert all("iteration" not in line for line in lines()), "no library's own words"
 
 
 async def test_it_can_be_cancelled_while_it_waits_for_an_answer() -> None:
