@@ -13,6 +13,7 @@ import itertools
 import os
 import sqlite3
 import stat
+import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
@@ -25,6 +26,7 @@ UNFINISHED = ".unfinished"
 """Ends the name of a copy that is being made; one left by a power cut is written over by the next."""
 HOLD_WAIT_S = 5.0
 """Longest wait for a page that reads the file which is to be replaced."""
+LOOK_EVERY_S = 0.05
 SIDE_FILES = ("-wal", "-shm", "-journal")
 
 
@@ -158,16 +160,21 @@ def _vacuum(source: Path, target: Path) -> None:
 
 def _close_log(path: Path) -> None:
     """Bring what is in the log into the file and end the log, which nobody else may have open."""
-    try:
-        with closing(sqlite3.connect(path, timeout=HOLD_WAIT_S, isolation_level=None)) as connection:
-            connection.execute("PRAGMA synchronous = FULL")
-            connection.execute("PRAGMA journal_mode = DELETE").fetchone()
-    except sqlite3.Error as error:
-        if error.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-            raise StoreInUse(
-                f"{short(path)} is being read by another program: stop the page, then try again"
-            ) from None
-        raise StoreUnwritable(complaint_of(error, name=short(path)).text) from None
+    deadline_s = time.monotonic() + HOLD_WAIT_S
+    while True:
+        try:
+            with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+                connection.execute("PRAGMA synchronous = FULL")
+                connection.execute("PRAGMA journal_mode = DELETE").fetchone()
+            return
+        except sqlite3.Error as error:
+            if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                raise StoreUnwritable(complaint_of(error, name=short(path)).text) from None
+            if time.monotonic() > deadline_s:
+                raise StoreInUse(
+                    f"{short(path)} is being read by another program: stop the page, then try again"
+                ) from None
+        time.sleep(LOOK_EVERY_S)  # SQLite itself does not wait for readers here
 
 
 def _is_sound(path: Path) -> bool:
