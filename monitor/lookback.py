@@ -20,7 +20,7 @@ from monitor.run.effects import Effect, Happened, RunClosed, RunOpened
 from monitor.run.records import KeptRun, Records, standing
 from monitor.run.state import State
 from monitor.run.teaching import Lesson, taught
-from monitor.runtime.settings import Settings
+from monitor.runtime.press_settings import PressSettings
 from monitor.trace.reader import TraceReader
 from monitor.trace.season import Season
 from monitor.trace.store import PressWriter
@@ -31,13 +31,16 @@ _log = logging.getLogger(__name__)
 class Lookback:
     """The records of one press and the lesson they teach; belongs to the event loop."""
 
-    def __init__(self, settings: Settings, *, writer: PressWriter, invented: bool) -> None:
-        self._settings = settings
-        self._set_rules = settings.rules()
-        self._owner = settings.plan_rules()
+    def __init__(self, own: PressSettings, *, store_url: str, writer: PressWriter, invented: bool) -> None:
+        self._lot_scheme = own.lot.code
+        self._set_rules = own.rules()
+        self._owner = own.plan_rules()
         self._writer = writer
         self._season = Season(
-            TraceReader(settings.store.url), rules=self._set_rules, owner=self._owner, invented=invented
+            TraceReader(store_url),
+            rules=self._set_rules,
+            owner=self._owner,
+            invented=invented,
         )
         self._records = Records()
         self._lesson: Lesson | None = None
@@ -46,7 +49,7 @@ class Lookback:
 
     def open(self) -> None:
         """Read what is kept; may block. Raises :class:`StoreUnreadable`."""
-        self._records = self._season.records(today=None, lot_scheme=self._settings.lot.code)
+        self._records = self._season.records(today=None, lot_scheme=self._lot_scheme)
         self._due.set()
 
     def records(self, now: datetime | None) -> Records:
@@ -74,14 +77,15 @@ class Lookback:
         charge = None if state is None else self._charge(state)
         return taught(self._set_rules, lesson=self._lesson, owner=self._owner, charge=charge)
 
-    async def run(self, *, learned: Callable[[], None]) -> None:
-        """Look back whenever there is reason to; call ``learned`` after each time."""
+    async def run(self, *, learned: Callable[[], None], turn: asyncio.Semaphore) -> None:
+        """Look back whenever there is reason to, holding ``turn``; call ``learned`` after each time."""
         try:
             while True:
                 await self._due.wait()
                 self._due.clear()
                 try:
-                    self._lesson = await asyncio.to_thread(self._look_back)
+                    async with turn:
+                        self._lesson = await asyncio.to_thread(self._look_back)
                 except Exception:
                     # The watch over the press must outlive whatever is wrong with its past.
                     _log.exception("earlier runs cannot be learned from; the rules stay as they were")

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from monitor import intake
 from monitor.contract.commands import Verb
 from monitor.contract.errors import PayloadRefused
 from monitor.contract.names import Flag
@@ -27,13 +28,13 @@ from monitor.contract.status import RunStatus, Standing
 from monitor.contract.topics import Topics
 from monitor.run.engine import step
 from monitor.run.inputs import Input, ReadingArrived, Stamp, Tick
+from monitor.run.records import Records
 from monitor.run.report import Signature, status_of
 from monitor.run.seconds import raised
 from monitor.run.state import State, fresh, restored, stored
 from monitor.runtime.broker import Message
 from monitor.runtime.clock import ManualClock
 from monitor.runtime.settings import load
-from monitor.service import Monitor
 from tests.faults.counts import Counts, workers_of
 from tests.faults.listener import seconds_until
 from tests.faults.metric import Metric
@@ -162,9 +163,7 @@ class Engine:
 
     def __init__(self) -> None:
         self.clock = ManualClock()
-        # Not served: only what it makes of a message is asked, and that needs neither broker nor store.
-        self._monitor = Monitor(load(), clock=self.clock)
-        self.rules = self._monitor.rules
+        self.rules = load().rules()
         self.state: State = fresh(boot=self.clock.boot, mono_s=self.clock.now_s, rules=self.rules)
         self.hub = Hub(clock=self.clock)
 
@@ -175,7 +174,8 @@ class Engine:
     def take(self, topic: str, payload: bytes) -> bool:
         """Take a message as the monitor does; return whether it was accepted."""
         try:
-            entered = self._monitor._read(Message(topic, payload, retain=False))
+            message = Message(topic, payload, retain=False)
+            entered = intake.read(message, stamp=self.stamp(), records=Records().at)
         except PayloadRefused:
             return False
         if entered is None:

@@ -9,13 +9,14 @@ from pathlib import Path
 
 import pytest
 
+from monitor import intake
 from monitor.contract.errors import PayloadRefused
 from monitor.contract.payloads import encode
 from monitor.contract.readings import ClockState, Quality, Reading, UnitCode
+from monitor.run.inputs import Stamp
+from monitor.run.records import Records
 from monitor.runtime.broker import Message
 from monitor.runtime.clock import ManualClock
-from monitor.runtime.settings import load
-from monitor.service import Monitor
 from tests.faults.counts import SHORT
 from tests.faults.families import TRIALS
 from tests.faults.metric import Metric, table
@@ -81,7 +82,8 @@ def sent(**changes: object) -> Message:
     ],
 )
 def test_a_reading_that_cannot_be_is_refused(changes: dict[str, object], why: str) -> None:
-    monitor = Monitor(load(), clock=ManualClock(now_s=1000.0))
-    assert monitor._read(sent()) is not None
+    clock = ManualClock(now_s=1000.0)
+    stamp = Stamp(boot=clock.boot, mono_s=clock.now_s, time=None, clock=ClockState.UNSET)
+    assert intake.read(sent(), stamp=stamp, records=Records().at) is not None
     with pytest.raises(PayloadRefused, match=why):
-        monitor._read(sent(**changes))
+        intake.read(sent(**changes), stamp=stamp, records=Records().at)

@@ -219,11 +219,11 @@ def test_the_services_find_a_broker_that_comes_late_and_one_that_comes_back(
 
 @pytest.mark.timeout(120)
 def test_a_full_disk_is_said_within_five_seconds_and_the_alarms_go_on(bench: Bench) -> None:
-    # A file may not grow beyond 300 KiB: the next commit fails as on a full disk.
+    # A file may not grow beyond 80 KiB: the next commit fails as on a full disk.
     bench.services.command = (
         "bash",
         "-c",
-        'ulimit -f 300; exec "$0" "$@"',
+        'ulimit -f 80; exec "$0" "$@"',
         sys.executable,
         "-m",
         "monitor.cli",
