@@ -400,3 +400,22 @@ def test_a_killed_restore_leaves_the_old_store_or_the_new_one_never_less(
     restored = restore(bench.url, stick / "a.db")
     assert restored.aside is not None
     assert not list(tmp_path.glob("trace.db.restoring*"))
+
+
+def test_a_restore_waits_until_a_page_has_read_what_it_reads(bench: Any, stick: Path) -> None:
+    bench.keep_run(bench.opened(), "run-1")
+    back_up(bench.url, stick / "a.db")
+    bench.keep_run(bench.shared_writer(), "run-2")
+    bench.close()
+    restoring = bench.path.with_name("trace.db.restoring")
+    child = subprocess.Popen([sys.executable, "-c", ACT.format("restore"), bench.url, stick / "a.db"])
+    with TraceReader(bench.url).held() as reading:
+        assert len(reading.runs()) == 2
+        deadline = time.monotonic() + 20.0
+        while not restoring.exists():
+            assert time.monotonic() < deadline
+            time.sleep(0.001)
+        assert child.poll() is None
+        assert len(reading.runs()) == 2
+    assert child.wait(timeout=20.0) == 0
+    assert [run.run for run in TraceReader(bench.url).runs()] == ["run-1"]
