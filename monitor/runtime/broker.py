@@ -340,6 +340,10 @@ async def _hang_up(client: aiomqtt.Client) -> None:
     """
     paho = client._client
     paho.on_disconnect = None
+    lost = client._disconnected
+    if lost.done() and not lost.cancelled():
+        # Looked at, so that asyncio does not tell of it in words of its own.
+        lost.exception()
     paho.disconnect()
     for _ in range(10):
         await asyncio.sleep(0)
