@@ -140,6 +140,13 @@ class Backlog:
         """Keep the newest state of ``press``."""
         self._batch(press).snapshot = snapshot
 
+    def drop(self, press: str) -> int:
+        """Forget all that waits of ``press``; return how many entries that were."""
+        batch = self.presses.pop(press, Batch())
+        for queue in Queue:
+            self._counts[queue] -= len(batch.queue(queue))
+        return len(batch)
+
     def add(self, later: Backlog) -> Counter[str]:
         """Append what came later; return how many of the oldest were dropped for it, by press."""
         lost: Counter[str] = Counter()

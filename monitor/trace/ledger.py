@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import itertools
+import time
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
@@ -18,6 +20,7 @@ from monitor.trace import entries, schema
 from monitor.trace.backlog import Backlog, Batch, KeptReading, KeptRow, KeptRun
 from monitor.trace.complaint import Kind
 from monitor.trace.database import Database
+from monitor.trace.lease import RENEW_S, Leases
 
 CHUNK_ROWS = 1_000
 """Rows handed to the database at a time, so that a long backlog needs no second copy in memory."""
@@ -28,8 +31,9 @@ REMEMBERED = 10_000
 class Ledger:
     """The tables as the one writer fills them; remembers the numbers of boots and runs."""
 
-    def __init__(self, database: Database, *, software: str) -> None:
+    def __init__(self, database: Database, *, software: str, leases: Leases) -> None:
         self._database = database
+        self._leases = leases
         self._software = software
         self._boots: dict[tuple[str, str], int] = {}
         self._runs: dict[tuple[str, str], int | None] = {}
@@ -62,28 +66,40 @@ class Ledger:
         return KeptRun(opened, newest.facts)
 
     def write(self, backlog: Backlog) -> None:
-        """Commit ``backlog``; on any error nothing of it is kept."""
-        try:
-            with self._database.begin() as connection:
-                self._write(connection, backlog.presses)
-        except BaseException:
-            self.forget()
-            raise
+        """Commit ``backlog``, but nothing of another monitor's press; on any error nothing is kept."""
+        with self._transaction(backlog) as (connection, presses):
+            self._write(connection, presses)
 
     def write_singly(self, backlog: Backlog) -> Counter[str]:
         """Commit what can be kept of ``backlog``; return how many entries cannot, by press."""
         refused: Counter[str] = Counter()
+        with self._transaction(backlog) as (connection, presses):
+            for press, batch in presses.items():
+                if self._written(connection, press, batch):
+                    continue
+                for single in batch.singly():
+                    refused[press] += not self._written(connection, press, single)
+        return refused
+
+    @contextmanager
+    def _transaction(self, backlog: Backlog) -> Iterator[tuple[sa.Connection, dict[str, Batch]]]:
+        """Give a transaction and what of ``backlog`` may be written in it: that of the presses still held."""
+        began_s, leases = time.monotonic(), self._leases
+        renew = leases.due()
+        asked = backlog.presses.keys() | (leases.held if renew else set())
         try:
             with self._database.begin() as connection:
-                for press, batch in backlog.presses.items():
-                    if self._written(connection, press, batch):
-                        continue
-                    for single in batch.singly():
-                        refused[press] += not self._written(connection, press, single)
+                held = leases.confirm(connection, asked, renew=renew)
+                yield connection, {press: batch for press, batch in backlog.presses.items() if press in held}
+                ended_s = time.monotonic()
+                if ended_s - began_s > RENEW_S:  # nobody could take them meanwhile, nor renew them
+                    leases.confirm(connection, held, renew=True)
+                    began_s, renew = ended_s, True
         except BaseException:
             self.forget()
             raise
-        return refused
+        if renew:
+            leases.renewed(began_s)
 
     def forget(self) -> None:
         """Drop what was remembered: it may be of a transaction that was undone."""

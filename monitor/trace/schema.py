@@ -1,6 +1,6 @@
 """The tables of the store.
 
-Every table but ``snapshot`` is append-only: what was kept is never rewritten, so a run's
+Every table but ``snapshot`` and ``lease`` is append-only: what was kept is never rewritten, so a run's
 end and a clock that was set later are rows of their own. Numbers are in the base units of
 :mod:`monitor.contract.units`; ``*_us`` is wall time in microseconds since 1970-01-01 UTC,
 null while the clock was unset; enum columns hold the words of the contract.
@@ -26,7 +26,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-REVISION = "0003"
+REVISION = "0004"
 """The revision of these tables, as :mod:`monitor.trace.migrations` counts them."""
 METADATA = MetaData()
 _WHOLE = BigInteger().with_variant(Integer(), "sqlite")
@@ -200,3 +200,14 @@ snapshot = Table(
     sqlite_strict=True,
 )
 """The engine's newest state for each press, from which a restarted monitor goes on."""
+
+lease = Table(
+    "lease",
+    METADATA,
+    Column("press", Text, primary_key=True),
+    Column("holder", Text, nullable=False),
+    Column("until_s", _NUMBER, nullable=False),
+    sqlite_strict=True,
+)
+"""Which monitor writes a press, until when by the server's clock [s since 1970]; empty in a file, whose
+one writer has a lock."""

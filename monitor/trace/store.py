@@ -8,21 +8,20 @@ says why, and the writer tries again every second.
 from __future__ import annotations
 
 import logging
+import socket
 import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping
 
-from monitor.contract.errors import StoreError, StoreUnreadable, StoreUnwritable
-from monitor.contract.readings import Point, Reading
-from monitor.run.effects import Happened, RowDue, RunClosed, RunOpened
-from monitor.run.press_record import RunEntry
-from monitor.trace import entries
-from monitor.trace.backlog import Backlog, KeptReading, KeptRow, KeptRun, Queue
+from monitor.contract.errors import StoreError, StoreInUse, StoreUnreadable, StoreUnwritable
+from monitor.trace.backlog import Backlog, KeptRun, Queue
 from monitor.trace.complaint import TEXT_LIMIT, Complaint, Kind
 from monitor.trace.database import Database
 from monitor.trace.database_server import CommitInDoubt
+from monitor.trace.lease import LEASE_S, Leases
 from monitor.trace.ledger import Ledger
+from monitor.trace.press_writer import PressWriter
 from monitor.trace.reader import RunRecord, TraceReader
 from monitor.trace.retention import FOR_EVER, Keep, Retention
 
@@ -41,62 +40,13 @@ SET_ASIDE_INTERVAL_S = 60.0
 """Least time between two files set aside while running: a faulty disk must not fill with them."""
 
 
-class PressWriter:
-    """Keeps what the engine of one press wants kept; comes from :meth:`TraceWriter.press`."""
-
-    def __init__(self, store: TraceWriter, name: str, *, facts: Mapping[str, object]) -> None:
-        self.name = name
-        self._store = store
-        self._facts = entries.facts_text(facts)
-        self.open_run: KeptRun | None = None
-        """The run that rows belong to now; the store enters it in a file that it begins anew."""
-
-    @property
-    def lost(self) -> int:
-        """Entries of this press dropped since the start."""
-        return self._store.lost_of(self.name)
-
-    def keep_reading(self, point: Point, reading: Reading, *, arrived_mono_s: float) -> None:
-        """Keep ``reading`` with the next commit; one that was kept before changes nothing."""
-        self._store.put(self.name, Queue.READINGS, KeptReading(point, reading, arrived_mono_s))
-
-    def keep_effect(self, effect: Happened | RowDue | RunOpened | RunClosed) -> None:
-        """Keep ``effect``: a row with the next commit, everything else at once."""
-        match effect:
-            case RowDue():
-                run = self.open_run.opened.run if self.open_run else None
-                self._store.put(self.name, Queue.ROWS, KeptRow(effect.row, run))
-            case Happened():
-                self._store.put(self.name, Queue.EVENTS, effect.event, urgent=True)
-            case RunOpened():
-                self.open_run = KeptRun(effect, self._facts)
-                self._store.put(self.name, Queue.OPENED, self.open_run, urgent=True)
-            case RunClosed():
-                self.open_run = None
-                self._store.put(self.name, Queue.CLOSED, effect, urgent=True)
-
-    def keep_shown(self, entry: RunEntry) -> None:
-        """Keep what a closed run showed by itself, with the next commit."""
-        self._store.put(self.name, Queue.SHOWN, entry)
-
-    def keep_snapshot(self, snapshot: bytes) -> None:
-        """Keep the engine's newest state with the next commit."""
-        self._store.put_snapshot(self.name, snapshot)
-
-    def know(self, facts: Mapping[str, object]) -> None:
-        """Take ``facts`` for the runs that are opened from now on."""
-        self._facts = entries.facts_text(facts)
-
-    def flush(self) -> None:
-        """Wait until all that was kept so far is on the disk, or has failed to get there."""
-        self._store.flush()
-
-
 class TraceWriter:
-    """The one writer of a store, for any number of presses.
+    """The one writer of each press that it has claimed, for any number of presses.
 
-    ``software`` is the version kept with each run, ``keep`` how long seconds are kept.
-    ``problem_changed`` is called on the writer's thread.
+    ``software`` is the version kept with each run, ``keep`` how long seconds are kept, ``holder``
+    names this monitor to whoever looks into the database. ``problem_changed`` and ``press_lost`` are
+    called on the writer's thread; the latter with a press that another monitor has taken: what was
+    still to be written of it is dropped, and its :class:`PressWriter` keeps nothing any more.
     """
 
     def __init__(
@@ -105,11 +55,16 @@ class TraceWriter:
         *,
         software: str,
         problem_changed: Callable[[str | None], None] | None = None,
+        press_lost: Callable[[str], None] | None = None,
         keep: Keep = FOR_EVER,
+        holder: str | None = None,
     ) -> None:
+        self.leases = Leases(url, holder=holder or socket.gethostname())
+        """What this monitor holds; ``leases.claim`` finds what is free (on a server; blocks)."""
+        self._press_lost = press_lost
         self._database = Database(url)
         self._retention = Retention(self._database, keep)
-        self._ledger = Ledger(self._database, software=software)
+        self._ledger = Ledger(self._database, software=software, leases=self.leases)
         self._problem_changed = problem_changed
         self._problem: str | None = None
         self._pending = Backlog()
@@ -148,6 +103,11 @@ class TraceWriter:
         """
         self.notice = self._database.open()
         for press in list(self._presses.values()):
+            try:
+                self._take(press.name)
+            except StoreError:
+                self._database.close()
+                raise
             press.open_run = press.open_run or self._stored_run(press.name)
         self._closing = False
         self._thread = threading.Thread(target=self._work, name="trace-writer", daemon=True)
@@ -155,22 +115,30 @@ class TraceWriter:
         return self.notice
 
     def press(self, name: str, *, facts: Mapping[str, object] | None = None) -> PressWriter:
-        """Return what keeps the entries of the press called ``name``, the same one each time.
+        """Return what keeps the entries of the press called ``name``, the same one while it is held.
 
         ``facts`` is kept with each of its runs as JSON: "press", "pump", "thresholds" (the rules'
-        dataclasses or plain mappings) and "invented". Once the store is open this asks it for the
-        open run of a press that is new here, so it may block, and raise as :meth:`open` does.
+        dataclasses or plain mappings) and "invented". Once the store is open this claims a press
+        that is new here and asks for its open run, so it may block, and raise as :meth:`open` does;
+        :class:`StoreInUse` says that another monitor writes the press.
         """
         known = self._presses.get(name)
         if known is None:
             known = PressWriter(self, name, facts=facts or {})
             if self._thread is not None:
+                self._take(name)
                 known.open_run = self._ask_open_run(name)
             with self._wake:
                 self._presses[name] = known
         elif facts is not None:
             known.know(facts)
         return known
+
+    def release(self, press: str) -> None:
+        """Write what is left of ``press`` and free it, so that another monitor may claim it at once."""
+        self.flush()
+        self._forget(press)
+        self.leases.release({press})
 
     def put(self, press: str, queue: Queue, entry: object, *, urgent: bool = False) -> None:
         """Have ``entry`` of ``press`` written: at once if ``urgent``, else with the next commit."""
@@ -203,10 +171,39 @@ class TraceWriter:
         if self._thread is not None:
             self._thread.join()
             self._thread = None
+        try:
+            self.leases.release(self.leases.held)
+        except StoreError as error:
+            _LOG.debug("the leases run out by themselves: %s", error)
+        self.leases.close()
         self._database.close()
         left = len(self._pending) + (len(self._doubt[1]) if self._doubt else 0)
         if left:
             _LOG.error("%d entries could not be kept: %s", left, self._problem)
+
+    def _take(self, press: str) -> None:
+        if press not in self.leases.held | self.leases.claim({press}):
+            raise StoreInUse(
+                f"press {press} of {self._database.name} has another writer: stop the other monitor, "
+                f"or wait {LEASE_S:.0f} s if it was killed"
+            )
+
+    def _forget(self, press: str) -> None:
+        with self._wake:
+            writer = self._presses.pop(press, None)
+            self._lost[press] += self._pending.drop(press)
+        if writer is not None:
+            writer.gone = True
+
+    def _let_go_of_lost(self, backlog: Backlog) -> None:
+        """Drop what waits of presses that another monitor has taken, and say so."""
+        for press in self._presses.keys() - self.leases.held:
+            self._forget(press)
+            with self._wake:
+                self._lost[press] += len(backlog.presses.get(press, ()))
+            _LOG.warning("press %s was taken by another monitor", press)
+            if self._press_lost is not None:
+                self._press_lost(press)
 
     def _stored_run(self, press: str) -> KeptRun | None:
         """Return the stored run that is open; a file whose own words are damaged is set aside."""
@@ -250,6 +247,7 @@ class TraceWriter:
                 closing, asked, self._urgent = self._closing, self._asked, False
                 backlog, self._pending = self._pending, Backlog()
             self._attempt(backlog)
+            self._let_go_of_lost(backlog)
             with self._wake:
                 self._done = asked
                 self._wake.notify_all()
@@ -305,7 +303,7 @@ class TraceWriter:
     def _write(self, backlog: Backlog) -> None:
         if self._reopen or self._database.is_gone():
             self._begin_anew(backlog)
-        if not len(backlog):
+        if not len(backlog) and not self.leases.due():
             return
         try:
             self._ledger.write(backlog)

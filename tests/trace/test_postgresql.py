@@ -298,10 +298,8 @@ def test_a_user_who_may_only_read_reads_and_is_refused_as_a_writer(server_bench:
     url = server.address(database, user="page", password="a-pig-in-the-yard")  # noqa: S106 - a test's
     try:
         assert list(TraceReader(url).rows("run-1")) == rows
-        writer = server_bench.opened(url)
-        writer.keep_effect(RowDue(server_bench.row()))
-        writer.flush()
-        assert "no right to its tables" in (writer.problem or "")
+        with pytest.raises(StoreUnwritable, match="no right to its tables"):
+            server_bench.writer(url).open()
     finally:
         server.execute(sql.SQL("DROP OWNED BY page; DROP ROLE page"), database=database)
 
@@ -318,7 +316,7 @@ def test_a_commit_is_on_the_servers_disk_even_where_its_default_is_not(server_be
 
 
 def test_monitors_that_start_at_once_make_the_tables_once(server_bench: ServerBench) -> None:
-    writers = [server_bench.writer() for _ in range(4)]
+    writers = [server_bench.writer(press=f"press-{number}") for number in range(4)]
     said: Counter[str] = Counter()
 
     def start(writer: OnePress) -> None:
