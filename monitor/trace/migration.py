@@ -95,12 +95,12 @@ def stored_revision(path: Path) -> str | None:
 
 
 def _change_file(engine: sa.Engine, path: Path, before: str, *, name: str) -> None:
+    engine.dispose()
     copy = path.with_name(f"{path.name}.{COPY}{before}")
     try:
-        copy_store(path, copy, replace=True)
+        _copy_once(path, copy)
     except StoreError as error:
         raise StoreUnwritable(f"{name} cannot be copied before it is changed: {error}") from None
-    engine.dispose()
     watch = connect_read_only(path)
     with closing(watch):
         known = _commits(watch)
@@ -116,6 +116,19 @@ def _change_file(engine: sa.Engine, path: Path, before: str, *, name: str) -> No
     for old in path.parent.glob(f"{path.name}.{COPY}*"):
         if old != copy:
             old.unlink(missing_ok=True)
+
+
+def _copy_once(path: Path, copy: Path) -> None:
+    """Copy the file unless the copy is of this very state: a service that fails starts every second.
+
+    The copy bears the date of the file's last write to tell by, which no clock that was set back repeats.
+    """
+    log = path.with_name(f"{path.name}-wal")
+    state_ns = path.stat().st_mtime_ns
+    if copy.exists() and copy.stat().st_mtime_ns == state_ns and not (log.exists() and log.stat().st_size):
+        return
+    copy_store(path, copy, replace=True)
+    os.utime(copy, ns=(state_ns, state_ns))
 
 
 def _change(engine: sa.Engine, *, name: str, undo: Callable[[], bool]) -> None:

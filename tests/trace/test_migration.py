@@ -275,3 +275,21 @@ def enlarge(path: Path, page_bytes: int) -> None:
         store.execute("PRAGMA journal_mode = DELETE")
         store.execute(f"PRAGMA page_size = {page_bytes}")
         store.execute("VACUUM")
+
+
+def test_a_change_that_fails_again_and_again_copies_the_store_only_while_it_changes(
+    bench: Any, old: list[str], next_version: Callable[[str], Path]
+) -> None:
+    next_version("raise ValueError")
+    inodes = []
+    for _ in range(5):
+        with pytest.raises(StoreUnwritable):
+            bench.writer().open()
+        (copy,) = copies(bench.path)
+        inodes.append(copy.stat().st_ino)
+    assert len(set(inodes[1:])) == 1
+    with closing(sqlite3.connect(bench.path)) as store, store:
+        store.execute("DELETE FROM moment WHERE id > 100")
+    with pytest.raises(StoreUnwritable):
+        bench.writer().open()
+    assert content(copies(bench.path)[0]) == content(bench.path) != old
