@@ -9,7 +9,11 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from datetime import timedelta
 from pathlib import Path
+from typing import Any
+
+from tests.trace.test_retention import MONTH, SPRING, Season
 
 CHILD = """
 import sys
@@ -62,3 +66,16 @@ def test_a_second_of_a_run_writes_no_more_than_a_card_can_bear(tmp_path: Path) -
     assert (tmp_path / "trace.db").stat().st_size > 500 * SECONDS
     assert 5.0 < calls < CALLS_LIMIT_MB_H
     assert stored < LIMIT_MB_H
+
+
+def test_the_file_stops_growing_once_old_seconds_go(bench: Any) -> None:
+    season, sizes = Season(bench), []
+    for ten_days in range(9):
+        start = SPRING + timedelta(days=10 * ten_days)
+        season.hours(f"boot-{ten_days}", from_time=start, hours=240)
+        season.tend(MONTH)
+        sizes.append(bench.path.stat().st_size)
+        season.writer.open()
+    assert sizes[3] > 1.5 * sizes[0]
+    assert sizes[-1] <= 1.1 * sizes[3]
+    assert bench.is_whole()
