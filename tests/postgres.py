@@ -18,6 +18,7 @@ from typing import Any
 
 import psycopg
 from psycopg import sql
+from psycopg.rows import dict_row
 
 PASSWORD = "a-horse-in-the-shed"  # noqa: S105 - of a server that lives for a test
 ANSWERS_WITHIN_S = 30.0
@@ -165,6 +166,12 @@ class PostgresServer:
         """Return what ``query`` finds, read by plain psycopg."""
         with psycopg.connect(self.address(database)) as connection:
             return connection.execute(query.encode()).fetchall()
+
+    def table(self, database: str, name: str) -> list[dict[str, Any]]:
+        """Return a table's rows by column."""
+        query = sql.SQL("SELECT * FROM {}").format(sql.Identifier(name))
+        with psycopg.connect(self.address(database), row_factory=dict_row) as connection:
+            return connection.execute(query).fetchall()
 
 
 @contextmanager

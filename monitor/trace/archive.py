@@ -1,6 +1,6 @@
 """Takes a run into the store from its package, and takes one out; only while no monitor writes there.
 
-Both take the writer's lock for themselves, so a running monitor refuses them in one line. Raw
+Both take the writer's place for themselves, so a running monitor refuses them in one line. Raw
 readings belong to the boot and not to the run: they stay.
 """
 
@@ -10,12 +10,12 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 import sqlalchemy as sa
 
 from monitor.contract.entries import EarlierRun
-from monitor.contract.errors import StoreUnreadable, StoreUnwritable, TraceError
+from monitor.contract.errors import StoreError, StoreUnreadable, StoreUnwritable, TraceError
 from monitor.contract.events import Mark
 from monitor.contract.readings import ClockState
 from monitor.run.effects import RunClosed, RunOpened
@@ -23,6 +23,7 @@ from monitor.run.inputs import Stamp
 from monitor.run.press_record import RunEntry
 from monitor.trace import entries, schema
 from monitor.trace.database import Database
+from monitor.trace.lease import Leases
 from monitor.trace.package import WholeRun
 from monitor.trace.reader import TraceReader
 
@@ -39,7 +40,7 @@ def import_run(url: str, run: WholeRun) -> None:
     Raises :class:`TraceError` if a run of that name is there, :class:`StoreInUse` while a monitor
     runs, and the other errors of a store.
     """
-    with _writing(url) as connection:
+    with _writing(url, press_of(run)) as connection:
         if _run_id(connection, run.file.run) is not None:
             raise TraceError(f"run {run.file.run} is in the store already: nothing was imported")
         _keep(connection, run)
@@ -55,7 +56,7 @@ def forget_run(url: str, name: str) -> None:
     state = TraceReader(url).snapshot(record.press)
     if state is not None and _open_run(state) == name:
         raise TraceError(f"run {name} is still open: end it first")
-    with _writing(url) as connection:
+    with _writing(url, record.press) as connection:
         run_id = _run_id(connection, name)
         if run_id is not None:
             _delete(connection, name, run_id)
@@ -68,7 +69,7 @@ def import_notes(url: str, runs: Sequence[RunEntry], *, press: str, who: str, st
     again after lines were added.
     """
     marks = _notebook_marks(runs, press=press, who=who, stamp=stamp)
-    with _writing(url) as connection:
+    with _writing(url, press) as connection:
         event = schema.event.c
         notes = sa.select(event.body).where(event.kind == "mark", event.name == "earlier run")
         known = {json.loads(body).get("entry") for body in connection.execute(notes).scalars()}
@@ -118,24 +119,35 @@ def _earlier(run: RunEntry) -> EarlierRun:
 
 
 @contextmanager
-def _writing(url: str) -> Iterator[sa.Connection]:
-    """Give a connection that alone writes; what fails in it is one line, and nothing is kept."""
-    database = Database(url)
+def _writing(url: str, press: str) -> Iterator[sa.Connection]:
+    """Give a connection that alone writes ``press``; what fails in it is one line, and nothing is kept."""
+    database, leases = Database(url), Leases(url, holder="archive")
     try:
         database.open()
+        leases.take(press)
         with database.begin() as connection:
+            # Locked until the commit, however long it takes: no monitor gets the press meanwhile.
+            leases.confirm(connection, {press}, renew=True)
             yield connection
     except sa.exc.SQLAlchemyError as error:
         complaint = database.complaint(error)
         kind = StoreUnwritable if complaint.unwritable else StoreUnreadable
         raise kind(complaint.text) from None
     finally:
+        with suppress(StoreError):  # else it runs out by itself
+            leases.release(leases.held)
+        leases.close()
         database.close()
+
+
+def press_of(run: WholeRun) -> str:
+    """Return the press that ``run`` is of."""
+    return run.file.press[:_PRESS_LETTERS] or UNNAMED
 
 
 def _keep(connection: sa.Connection, run: WholeRun) -> None:
     file = run.file
-    press = file.press[:_PRESS_LETTERS] or UNNAMED
+    press = press_of(run)
     boots = {name: _boot_id(connection, press, name) for name in _boots_of(run)}
     opened = RunOpened(
         run=file.run,
@@ -215,7 +227,7 @@ def _boots_of(run: WholeRun) -> list[str]:
 
 def _delete(connection: sa.Connection, name: str, run_id: int) -> None:
     # Seconds from before the run was opened belong to it by its back-dated start, and carry no run.
-    own, base = schema.moment.alias(), schema.run
+    own, base, boot = schema.moment.alias(), schema.run, schema.boot
     first = sa.select(sa.func.min(own.c.id)).where(own.c.run_id == run_id).scalar_subquery()
     start = sa.select(base.c.started_mono_s).where(base.c.id == run_id).scalar_subquery()
     boot_id = sa.select(base.c.boot_id).where(base.c.id == run_id).scalar_subquery()
@@ -227,7 +239,11 @@ def _delete(connection: sa.Connection, name: str, run_id: int) -> None:
     )
     for table in (moment, schema.run_shown, schema.run_end, schema.run_base):
         connection.execute(sa.delete(table).where(table.c.run_id == run_id))
-    connection.execute(sa.delete(schema.event).where(schema.event.c.run == name))
+    theirs = boot.alias()
+    owner = sa.select(theirs.c.press).join(base, base.c.boot_id == theirs.c.id).where(base.c.id == run_id)
+    own_boots = sa.select(boot.c.id).where(boot.c.press == owner.scalar_subquery())
+    event = schema.event
+    connection.execute(sa.delete(event).where(event.c.run == name, event.c.boot_id.in_(own_boots)))
     connection.execute(sa.delete(schema.run).where(schema.run.c.id == run_id))
 
 

@@ -19,7 +19,7 @@ from collections.abc import Collection, Iterable
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql
 
-from monitor.contract.errors import StoreError, StoreUnreadable, StoreUnwritable
+from monitor.contract.errors import StoreError, StoreInUse, StoreUnreadable, StoreUnwritable
 from monitor.trace.complaint import complaint_of
 from monitor.trace.database import file_of, name_of, parse_url
 from monitor.trace.database_server import Line, server_writing_engine
@@ -71,6 +71,14 @@ class Leases:
         with self._lock:
             self._held |= taken
         return taken
+
+    def take(self, press: str) -> None:
+        """Claim ``press`` unless it is held; raise :class:`StoreInUse` where another holds it."""
+        if press not in self.held | self.claim({press}):
+            raise StoreInUse(
+                f"press {press} of {self._name} has another writer: stop the other monitor, "
+                f"or wait {LEASE_S:.0f} s if it was killed"
+            )
 
     def release(self, presses: Collection[str]) -> None:
         """Let go of ``presses``, so that another monitor may claim them at once; raises as claiming does."""

@@ -14,12 +14,12 @@ import time
 from collections import Counter
 from collections.abc import Callable, Mapping
 
-from monitor.contract.errors import StoreError, StoreInUse, StoreUnreadable, StoreUnwritable
+from monitor.contract.errors import StoreError, StoreUnreadable, StoreUnwritable
 from monitor.trace.backlog import Backlog, KeptRun, Queue
 from monitor.trace.complaint import TEXT_LIMIT, Complaint, Kind
 from monitor.trace.database import Database
 from monitor.trace.database_server import CommitInDoubt
-from monitor.trace.lease import LEASE_S, Leases
+from monitor.trace.lease import Leases
 from monitor.trace.ledger import Ledger
 from monitor.trace.press_writer import PressWriter
 from monitor.trace.reader import RunRecord, TraceReader
@@ -104,7 +104,7 @@ class TraceWriter:
         self.notice = self._database.open()
         for press in list(self._presses.values()):
             try:
-                self._take(press.name)
+                self.leases.take(press.name)
             except StoreError:
                 self._database.close()
                 raise
@@ -126,7 +126,7 @@ class TraceWriter:
         if known is None:
             known = PressWriter(self, name, facts=facts or {})
             if self._thread is not None:
-                self._take(name)
+                self.leases.take(name)
                 known.open_run = self._ask_open_run(name)
             with self._wake:
                 self._presses[name] = known
@@ -180,13 +180,6 @@ class TraceWriter:
         left = len(self._pending) + (len(self._doubt[1]) if self._doubt else 0)
         if left:
             _LOG.error("%d entries could not be kept: %s", left, self._problem)
-
-    def _take(self, press: str) -> None:
-        if press not in self.leases.held | self.leases.claim({press}):
-            raise StoreInUse(
-                f"press {press} of {self._database.name} has another writer: stop the other monitor, "
-                f"or wait {LEASE_S:.0f} s if it was killed"
-            )
 
     def _forget(self, press: str) -> None:
         with self._wake:

@@ -168,6 +168,12 @@ class Bench:
     def count(self, table: str) -> int:
         return int(self.ask(f"SELECT count(*) FROM {table}")[0][0])  # noqa: S608 - a test's own word
 
+    def table(self, name: str) -> list[dict[str, Any]]:
+        """Return a table's rows by column."""
+        with closing(sqlite3.connect(f"file:{self.path}?mode=ro", uri=True)) as connection:
+            connection.row_factory = sqlite3.Row
+            return [dict(row) for row in connection.execute(f"SELECT * FROM {name}")]  # noqa: S608 - ours
+
     def execute(self, statement: str) -> None:
         """Change the store behind the program's back."""
         with closing(sqlite3.connect(self.path)) as connection, connection:
@@ -189,6 +195,10 @@ class ServerBench(Bench):
     def ask(self, query: str) -> list[Any]:
         """Read with plain psycopg, as a second reader that shares no code with ours."""
         return self.server.ask(self.database, query)
+
+    def table(self, name: str) -> list[dict[str, Any]]:
+        """Return a table's rows by column."""
+        return self.server.table(self.database, name)
 
     def execute(self, statement: str) -> None:
         """Change the store behind the program's back."""

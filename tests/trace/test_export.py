@@ -40,6 +40,7 @@ US = (
     "flow_gal_min,volume_gal,pan_degF,filler_degF,phase,flags"
 )
 BOTH = pytest.mark.parametrize("units", ["us", "metric"])
+ON_BOTH_DATABASES = True
 
 
 @pytest.fixture

@@ -12,7 +12,9 @@ from monitor.contract.errors import RunNotFound
 from monitor.contract.events import Mark
 from monitor.contract.readings import ClockState, Point
 from monitor.run.effects import Happened, RowDue
+from monitor.runtime.settings import load
 from monitor.trace import backlog
+from monitor.trace.season import Season
 from monitor.trace.store import PressWriter, TraceReader, TraceWriter
 from tests.trace.conftest import FACTS
 
@@ -164,3 +166,22 @@ def test_an_entry_that_fits_no_table_is_lost_alone_and_counted_for_its_press(
     main.flush()
     assert bench.ask("SELECT count(*) FROM reading") == [(2,)]
     assert (main.lost, north.lost) == (0, 1)
+
+
+def test_a_season_is_of_one_press_or_of_every_one(bench: Any, presses: Any) -> None:
+    for press, entry in zip(presses, ("a" * 8, "b" * 8), strict=True):
+        name = press.name
+        press.keep_effect(bench.run_opened(f"{name}-1"))
+        press.keep_effect(RowDue(bench.row(mono_s=1001.0, elapsed_s=1.0)))
+        press.keep_effect(bench.run_closed(f"{name}-1"))
+        total = {"name": MarkKind.TOTAL_VOLUME, "run": f"{name}-1", "volume_l": float(len(name))}
+        press.keep_effect(mark(name, entry, **total))
+    presses[0].flush()
+    found = {}
+    for every in (False, True):
+        settings = load(overrides=["press.name=north"])
+        season = Season(
+            TraceReader(bench.url), rules=settings.rules(), owner=settings.plan_rules(), every_press=every
+        )
+        found[every] = {run.entry.run: run.entry.volume_l for run in season.runs()}
+    assert found == {False: {"north-1": 5.0}, True: {"main-1": 4.0, "north-1": 5.0}}
