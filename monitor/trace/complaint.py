@@ -83,6 +83,8 @@ def complaint_of(error: Exception, *, name: str) -> Complaint:
     cause = error.orig if isinstance(error, sa.exc.DBAPIError) and error.orig is not None else error
     if isinstance(cause, sqlite3.Error):
         return _of_sqlite(cause, name=name)
+    if isinstance(error, sa.exc.TimeoutError):  # of the pool
+        return _complaint(Kind.UNWRITABLE, "{name} is read by too many at once: try again", name)
     if hasattr(cause, "sqlstate"):
         return _of_server(error, cause, name=name)
     if isinstance(cause, OSError) and cause.errno == errno.ENOSPC:

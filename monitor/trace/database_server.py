@@ -119,6 +119,7 @@ def _reading_engine(url: sa.URL) -> sa.Engine:
         pool_size=KEPT_READERS,
         max_overflow=MOST_READERS - KEPT_READERS,
         pool_pre_ping=True,
+        pool_timeout=CONNECT_LIMIT_S,
         connect_args=_arguments(url, _READING),
     )
 

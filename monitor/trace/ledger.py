@@ -7,6 +7,7 @@ import time
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
@@ -40,30 +41,22 @@ class Ledger:
         self._bases: set[tuple[int, int]] = set()
         self._clocks: dict[int, ClockState] = {}
 
-    def open_run(self, press: str) -> KeptRun | None:
-        """Return the newest stored run of ``press`` if it has no end."""
+    def open_runs(self, press: str | None = None) -> dict[str, KeptRun]:
+        """Return by press the newest stored run that has no end: of every press, or of ``press`` alone."""
+        run, boot, end = schema.run, schema.boot, schema.run_end
+        newest = (
+            sa.select(sa.func.max(run.c.id)).join(boot, boot.c.id == run.c.boot_id).group_by(boot.c.press)
+        )
+        if press is not None:
+            newest = newest.where(boot.c.press == press)
         query = (
-            sa.select(schema.run, schema.boot.c.name.label("boot"), schema.run_end.c.run_id.label("ended"))
-            .select_from(schema.run)
-            .join(schema.boot, schema.boot.c.id == schema.run.c.boot_id)
-            .outerjoin(schema.run_end, schema.run_end.c.run_id == schema.run.c.id)
-            .where(schema.boot.c.press == press)
-            .order_by(schema.run.c.id.desc())
-            .limit(1)
+            sa.select(run, boot.c.name.label("boot"), boot.c.press)
+            .join(boot, boot.c.id == run.c.boot_id)
+            .outerjoin(end, end.c.run_id == run.c.id)
+            .where(run.c.id.in_(newest), end.c.run_id.is_(None))
         )
         with self._database.begin() as connection:
-            newest = connection.execute(query).first()
-        if newest is None or newest.ended is not None:
-            return None
-        opened = RunOpened(
-            run=newest.name,
-            boot=newest.boot,
-            started_mono_s=newest.started_mono_s,
-            started=entries.wall_time(newest.started_us),
-            clock=ClockState(newest.clock),
-            by=newest.opened_by,
-        )
-        return KeptRun(opened, newest.facts)
+            return {found.press: _kept_run(found) for found in connection.execute(query)}
 
     def write(self, backlog: Backlog) -> None:
         """Commit ``backlog``, but nothing of another monitor's press; on any error nothing is kept."""
@@ -230,6 +223,18 @@ class Ledger:
             )
             self._runs[press, name] = connection.scalar(found)
         return self._runs[press, name]
+
+
+def _kept_run(columns: Any) -> KeptRun:
+    opened = RunOpened(
+        run=columns.name,
+        boot=columns.boot,
+        started_mono_s=columns.started_mono_s,
+        started=entries.wall_time(columns.started_us),
+        clock=ClockState(columns.clock),
+        by=columns.opened_by,
+    )
+    return KeptRun(opened, columns.facts)
 
 
 def _insert(connection: sa.Connection, table: sa.Table, rows: Iterable[entries.Columns]) -> None:

@@ -69,6 +69,8 @@ class TraceWriter:
         self._problem: str | None = None
         self._pending = Backlog()
         self._presses: dict[str, PressWriter] = {}
+        self._stored: dict[str, KeptRun] = {}
+        """Open runs in a file, of presses that nobody has asked for yet."""
         self._lost: Counter[str] = Counter()
         self._wake = threading.Condition()
         self._urgent = self._closing = self._reopen = False
@@ -102,13 +104,14 @@ class TraceWriter:
         Raises :class:`StoreUnwritable` or :class:`StoreUnreadable`; may then be called again.
         """
         self.notice = self._database.open()
+        if self._database.path is not None:
+            self._stored = self._stored_runs()
         for press in list(self._presses.values()):
             try:
-                self.leases.take(press.name)
+                press.open_run = press.open_run or self._claimed(press.name)
             except StoreError:
                 self._database.close()
                 raise
-            press.open_run = press.open_run or self._stored_run(press.name)
         self._closing = False
         self._thread = threading.Thread(target=self._work, name="trace-writer", daemon=True)
         self._thread.start()
@@ -118,16 +121,15 @@ class TraceWriter:
         """Return what keeps the entries of the press called ``name``, the same one while it is held.
 
         ``facts`` is kept with each of its runs as JSON: "press", "pump", "thresholds" (the rules'
-        dataclasses or plain mappings) and "invented". Once the store is open this claims a press
-        that is new here and asks for its open run, so it may block, and raise as :meth:`open` does;
-        :class:`StoreInUse` says that another monitor writes the press.
+        dataclasses or plain mappings) and "invented". Where the open store is on a server this claims
+        a press that is new here and asks for its open run, so it may block, and raise as
+        :meth:`open` does; :class:`StoreInUse` says that another monitor writes the press.
         """
         known = self._presses.get(name)
         if known is None:
             known = PressWriter(self, name, facts=facts or {})
             if self._thread is not None:
-                self.leases.take(name)
-                known.open_run = self._ask_open_run(name)
+                known.open_run = self._claimed(name)
             with self._wake:
                 self._presses[name] = known
         elif facts is not None:
@@ -187,6 +189,8 @@ class TraceWriter:
             self._lost[press] += self._pending.drop(press)
         if writer is not None:
             writer.gone = True
+            if writer.open_run is not None:
+                self._stored[press] = writer.open_run
 
     def _let_go_of_lost(self, backlog: Backlog) -> None:
         """Drop what waits of presses that another monitor has taken, and say so."""
@@ -198,10 +202,10 @@ class TraceWriter:
             if self._press_lost is not None:
                 self._press_lost(press)
 
-    def _stored_run(self, press: str) -> KeptRun | None:
-        """Return the stored run that is open; a file whose own words are damaged is set aside."""
+    def _stored_runs(self) -> dict[str, KeptRun]:
+        """Return the stored runs that are open; a file whose own words are damaged is set aside."""
         try:
-            return self._ledger.open_run(press)
+            return self._ledger.open_runs()
         except Exception as error:
             try:
                 # A word outside the contract: flipped bytes that left the file's structure whole.
@@ -209,15 +213,18 @@ class TraceWriter:
                     raise self._refusal(error)
                 self.notice = self._database.set_aside(self._complaint(error).text)
                 self._database.open()
-                self._enter_open_runs(self._pending)
             except StoreError as refusal:
                 self._database.close()
                 raise refusal from None
-        return None
+        return {}
 
-    def _ask_open_run(self, press: str) -> KeptRun | None:
+    def _claimed(self, press: str) -> KeptRun | None:
+        """Claim ``press``; return its open run."""
+        self.leases.take(press)
+        if self._database.path is not None:
+            return self._stored.pop(press, None)
         try:
-            return self._ledger.open_run(press)
+            return self._ledger.open_runs(press).get(press)
         except Exception as error:
             raise self._refusal(error) from None
 
@@ -228,9 +235,10 @@ class TraceWriter:
     def _enter_open_runs(self, backlog: Backlog) -> None:
         """Have the open run of every press entered in a file that was begun anew."""
         with self._wake:
-            for press in self._presses.values():
-                if press.open_run is not None:
-                    backlog.put_first(press.name, press.open_run)
+            known = {press.name: press.open_run for press in self._presses.values()}
+            for name, run in (self._stored | known).items():
+                if run is not None:
+                    backlog.put_first(name, run)
 
     def _work(self) -> None:
         due_s = time.monotonic() + COMMIT_INTERVAL_S

@@ -93,11 +93,14 @@ def test_a_killed_server_loses_nothing_committed_and_gets_nothing_twice(
     own: ServerBench, wait_until: Callable[..., None]
 ) -> None:
     chance = random.Random(7)  # noqa: S311 - a test's repeatable dice
-    writer = own.opened()
+    writer, reader = own.opened(), TraceReader(own.url)
     press = Press(own, writer)
     for _ in range(KILLS):
         select.select([], [], [], chance.uniform(0.5, 1.5))
+        assert reader.runs() == []  # over a connection from before the last kill
         own.server.kill()
+        with pytest.raises(StoreUnreadable, match="cannot be reached"):
+            reader.runs()
         problem = said_within(writer, wait_until)
         assert "\n" not in problem
         assert PASSWORD not in problem
