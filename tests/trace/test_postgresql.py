@@ -16,6 +16,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
+from pathlib import Path
 from typing import Any
 
 import psycopg
@@ -30,11 +31,14 @@ from monitor.contract.readings import Point
 from monitor.run.effects import Happened, RowDue
 from monitor.trace import schema, store
 from monitor.trace.database import parse_url, reading_engine, writing_engine
+from monitor.trace.database_server import close_readers
 from monitor.trace.store import TraceReader
-from tests.postgres import PASSWORD, PostgresServer, free_port, postgres_server
-from tests.trace.conftest import OnePress, ServerBench
+from tests.postgres import PASSWORD, PostgresServer, free_port, postgres_server, programs
+from tests.trace.conftest import Bench, OnePress, ServerBench
 from tests.trace.test_store import phase_move
 
+ROOT = Path(__file__).parents[2]
+ACCOUNTS = ("niterwatch", "niterwatch_page")
 SHOWN_WITHIN_S = 5.0
 KILLS = 4
 
@@ -290,21 +294,24 @@ def test_a_reader_cannot_write(server_bench: ServerBench) -> None:
     assert server_bench.count("moment") == 5
 
 
-def test_a_user_who_may_only_read_reads_and_is_refused_as_a_writer(server_bench: ServerBench) -> None:
-    rows = server_bench.keep_run(server_bench.opened())
-    server, database = server_bench.server, server_bench.database
-    for statement in (
-        "CREATE ROLE page LOGIN PASSWORD 'a-pig-in-the-yard'",
-        "GRANT SELECT ON ALL TABLES IN SCHEMA public TO page",
-    ):
-        server.execute(sql.SQL(statement), database=database)
-    url = server.address(database, user="page", password="a-pig-in-the-yard")  # noqa: S106 - a test's
-    try:
-        assert list(TraceReader(url).rows("run-1")) == rows
+def test_the_accounts_of_the_guide_write_and_only_read(tmp_path: Path) -> None:
+    """With the lines of the guide itself, by the server's own client."""
+    guide = (ROOT / "systemd" / "INSTALL.md").read_text()
+    lines = guide.partition("<!-- the database -->\n```\n")[2].partition("```")[0]
+    passwords = "".join(f"ALTER ROLE {role} PASSWORD '{PASSWORD}';" for role in ACCOUNTS)
+    with postgres_server() as server:
+        subprocess.run(
+            [programs() / "psql", "--no-psqlrc", "--set", "ON_ERROR_STOP=1", server.address()],
+            input=lines + passwords, text=True, check=True, capture_output=True, timeout=60,
+        )  # fmt: skip
+        monitor, page = (server.address("runs", user=role) for role in ACCOUNTS)
+        bench = Bench(tmp_path)
+        rows = bench.keep_run(bench.opened(monitor))
+        bench.close()
+        assert list(TraceReader(page).rows("run-1")) == rows
         with pytest.raises(StoreUnwritable, match="no right to its tables"):
-            server_bench.writer(url).open()
-    finally:
-        server.execute(sql.SQL("DROP OWNED BY page; DROP ROLE page"), database=database)
+            bench.writer(page).open()
+        close_readers()
 
 
 def test_a_commit_is_on_the_servers_disk_even_where_its_default_is_not(server_bench: ServerBench) -> None:
