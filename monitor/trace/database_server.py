@@ -83,6 +83,11 @@ def server_writing_engine(url: sa.URL) -> sa.Engine:
     return sa.create_engine(url, pool_size=1, max_overflow=0, connect_args=_arguments(url, _WRITING))
 
 
+def server_claiming_engine(url: sa.URL) -> sa.Engine:
+    """Return a writing engine for a word now and then: each time over a new connection, none kept."""
+    return sa.create_engine(url, poolclass=NullPool, connect_args=_arguments(url, _WRITING))
+
+
 def server_migrating_engine(url: sa.URL) -> sa.Engine:
     """Return an engine for a change of the tables, by one monitor at a time."""
     engine = sa.create_engine(url, poolclass=NullPool, connect_args=_arguments(url, {}))

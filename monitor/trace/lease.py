@@ -22,7 +22,7 @@ from sqlalchemy.dialects import postgresql
 from monitor.contract.errors import StoreError, StoreInUse, StoreUnreadable, StoreUnwritable
 from monitor.trace.complaint import complaint_of
 from monitor.trace.database import file_of, name_of, parse_url
-from monitor.trace.database_server import Line, server_writing_engine
+from monitor.trace.database_server import Line, server_claiming_engine
 from monitor.trace.schema import lease
 
 LEASE_S = 9.0
@@ -155,7 +155,7 @@ class Leases:
 
     def _open_line(self) -> Line:
         if self._line is None:
-            self._engine = server_writing_engine(self._url)
+            self._engine = server_claiming_engine(self._url)
             self._line = Line(self._engine)
         return self._line
 

@@ -269,6 +269,17 @@ def test_a_server_that_is_gone_fails_the_claim_in_one_line(shared: ServerBench) 
     leases.close()
 
 
+def test_a_press_is_free_at_once_also_after_the_server_was_away(shared: ServerBench) -> None:
+    """The sessions from before are ended as a restart ends them."""
+    writer = shared.opened()
+    shared.execute(
+        "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+        "WHERE datname = current_database() AND pid <> pg_backend_pid()"
+    )
+    writer.leases.release({"main"})
+    assert shared.count("lease") == 0
+
+
 def test_times_are_the_servers_own(shared: ServerBench) -> None:
     """The server's clock, read by plain psycopg, says when a lease runs out."""
     shared.opened()
