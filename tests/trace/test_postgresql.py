@@ -30,6 +30,7 @@ from monitor.contract.errors import StoreUnreadable, StoreUnwritable
 from monitor.contract.readings import Point
 from monitor.run.effects import Happened, RowDue
 from monitor.trace import schema, store
+from monitor.trace.complaint import Kind, complaint_of
 from monitor.trace.database import parse_url, reading_engine, writing_engine
 from monitor.trace.database_server import close_readers
 from monitor.trace.store import TraceReader
@@ -257,6 +258,47 @@ def test_what_cannot_be_reached_is_one_line_without_the_password(
         assert "store.url" in str(refusal.value)
         for word in (PASSWORD, secret):
             assert word not in str(refusal.value) + caplog.text
+
+
+RAISED = "DO $$ BEGIN RAISE EXCEPTION 'as a server says it' USING ERRCODE = '{}'; END $$"
+
+
+@pytest.mark.parametrize(
+    ("statement", "kind", "words"),
+    [
+        ("INSERT INTO lease VALUES ('main', NULL, 0)", Kind.ENTRY, "refused an entry"),
+        ("INSERT INTO boot VALUES (99999999999999999999, 'a', 'b')", Kind.ENTRY, "out of range"),
+        ("INSERT INTO nothing VALUES (1)", Kind.UNKNOWN, "does not exist"),
+        ("SET TRANSACTION READ ONLY; DELETE FROM lease", Kind.UNWRITABLE, "only reads"),
+        ("SELECT pg_terminate_backend(pg_backend_pid())", Kind.UNWRITABLE, "went away"),
+        (RAISED.format("53100"), Kind.UNWRITABLE, "is full: free some space on the server"),
+        (RAISED.format("53300"), Kind.UNWRITABLE, "no room left"),
+        (RAISED.format("58030"), Kind.UNWRITABLE, "disk reports an error"),
+        (RAISED.format("40P01"), Kind.UNWRITABLE, "is busy"),
+        (RAISED.format("XX001"), Kind.UNKNOWN, "reports damage"),
+    ],
+)
+def test_errors_of_a_real_server_are_told_apart(
+    server_bench: ServerBench, statement: str, kind: Kind, words: str
+) -> None:
+    """The numbers are SQLSTATEs of PostgreSQL's documentation, appendix A."""
+    server_bench.opened()
+    engine = writing_engine(parse_url(server_bench.url), None)
+    with pytest.raises(sa.exc.DBAPIError) as met, engine.connect() as connection:
+        connection.execute(sa.text(statement))
+    engine.dispose()
+    complaint = complaint_of(met.value, name="x")
+    assert (complaint.kind, words in complaint.text) == (kind, True), complaint.text
+    assert "\n" not in complaint.text
+
+
+def test_a_text_that_no_server_takes_is_lost_alone(server_bench: ServerBench) -> None:
+    """PostgreSQL keeps no NUL in a text (its documentation, 8.3); the driver refuses it unasked."""
+    writer = server_bench.opened()
+    writer.keep_effect(RowDue(server_bench.row()))
+    writer.keep_effect(RowDue(server_bench.row(boot="a\0b")))
+    writer.flush()
+    assert (server_bench.count("moment"), writer.lost, writer.problem) == (1, 1, None)
 
 
 def test_a_monitor_whose_server_is_down_says_so_in_one_line_and_ends() -> None:
