@@ -30,6 +30,7 @@ from statistics import mean, median
 
 from monitor.contract.status import ForecastStatus
 from monitor.rules.forecast import advance, begin, forecast
+from tests.bench.table import Row
 from tests.rules import forecast_trial as trial
 from tests.rules.press_runs import PressRun, invent, simulate
 
@@ -37,6 +38,8 @@ MARKS = (0.25, 0.5, 0.75)
 HALF_TIME = "half time"
 READY_EVERY_S = 10.0
 MOST_MEDIAN, MOST_P90 = 0.10, 0.25
+RUNS = 100
+"""Invented runs for the table of all benches."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +103,25 @@ def _table(scores: list[Score]) -> Iterable[str]:
                 f"{name:10} {kind:9} {len(told):5} {len(some) - len(told):6} {median(sizes):7.1%} "
                 f"{trial.share_of(sizes, 0.9):6.1%} {mean(told):+6.1%} {held:8.0%}"
             )
+
+
+def rows() -> Iterable[Row]:
+    """Measure how far off the volume left is at half a run."""
+    with ProcessPoolExecutor() as pool:
+        scores = list(pool.map(score, range(RUNS), chunksize=4))
+    half = [abs(error) for s in scores if (error := s.errors.get("50%")) is not None]
+    for part, value, most in (
+        ("median", median(half), MOST_MEDIAN),
+        ("90th percentile", trial.share_of(half, 0.9), MOST_P90),
+    ):
+        yield Row(
+            what=f"forecast: error of the volume left at half a run, {part}",
+            measured=100.0 * value,
+            unit="%",
+            limit=100.0 * most,
+        )
+    ready = [good for s in scores for good in s.ready]
+    yield Row(what="forecast: times to ready within 30 s or 20 %", measured=100.0 * mean(ready), unit="%")
 
 
 def main() -> int:

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import random
 import sys
 import tempfile
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +30,7 @@ from monitor.contract.topics import Topics  # noqa: E402
 from monitor.runtime.broker import BrokerLink  # noqa: E402
 from monitor.runtime.clock import SystemClock  # noqa: E402
 from monitor.runtime.settings import BrokerSection  # noqa: E402
+from tests.bench.table import Row  # noqa: E402
 from tests.integration import services  # noqa: E402
 
 TOPICS = Topics("bench")
@@ -36,6 +38,7 @@ OUTLET = TOPICS.reading(Point.OUTLET)
 PAYLOAD = b"x" * 250
 """About as long as a reading."""
 WARM_UP = 100
+COUNT = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +55,12 @@ def spread(hops_s: list[float]) -> Spread:
     return Spread(1000 * ordered[len(ordered) // 2], 1000 * ordered[int(0.99 * len(ordered))])
 
 
-async def bare_hops(section: BrokerSection, *, count: int) -> list[float]:
-    """Return hops [s] between two clients of the library alone."""
+async def bare_hops(section: BrokerSection, *, count: int, apart_s: float | None = None) -> list[float]:
+    """Return hops [s] between two clients of the library alone.
+
+    One after the other, or ``apart_s`` apart, give or take a half: readings come singly, and a process
+    that has slept in between is slower to wake than one that never rests.
+    """
     async with (
         aiomqtt.Client(section.host, section.port) as writer,
         aiomqtt.Client(section.host, section.port) as reader,
@@ -67,6 +74,8 @@ async def bare_hops(section: BrokerSection, *, count: int) -> list[float]:
             await anext(aiter(arrivals))
             hops.append(time.perf_counter() - began_s)
             await publishing
+            if apart_s is not None and len(hops) > WARM_UP:
+                await asyncio.sleep(apart_s * random.uniform(0.5, 1.5))  # noqa: S311 - no secret
         return hops[WARM_UP:]
 
 
@@ -119,10 +128,28 @@ def program(name: str, directory: Path) -> services.BrokerProgram:
     return make[name]()
 
 
+def rows() -> Iterable[Row]:
+    """Measure the hop over both brokers."""
+    for name in ("mosquitto", "embedded"):
+        with tempfile.TemporaryDirectory() as directory, program(name, Path(directory)) as broker:
+            bare, ours = asyncio.run(measure(broker.section, count=COUNT))
+        for part, measured, plain in (
+            ("p50", ours.p50_ms, bare.p50_ms),
+            ("p99", ours.p99_ms, bare.p99_ms),
+        ):
+            yield Row(
+                what=f"hop over {name}, {part}",
+                measured=measured,
+                unit="ms",
+                bare=plain,
+                bare_way="aiomqtt alone",
+            )
+
+
 def main() -> None:
     """Print one line per broker."""
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    options.add_argument("--count", type=int, default=2000)
+    options.add_argument("--count", type=int, default=COUNT)
     options.add_argument("--broker", choices=["mosquitto", "embedded"], action="append")
     chosen = options.parse_args()
     for name in chosen.broker or ["mosquitto", "embedded"]:

@@ -12,6 +12,7 @@ import sqlite3
 import sys
 import tempfile
 import time
+from collections.abc import Iterable
 from contextlib import closing
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from monitor.run.row import TraceRow
 from monitor.trace.export import export_package
 from monitor.trace.store import TraceReader, TraceWriter
 from monitor.trace.trace_file import read_trace
+from tests.bench.table import Row
 
 ROWS = 28_800
 """Eight hours."""
@@ -113,6 +115,27 @@ def timed_export(url: str, folder: Path) -> tuple[float, float]:
     began_s = time.perf_counter()
     assert sum(1 for _ in read_trace(exported / "trace.csv")) == ROWS
     return export_s, time.perf_counter() - began_s
+
+
+def rows() -> Iterable[Row]:
+    """Measure what one row costs, and what a day adds to the file."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        writer = TraceWriter(f"sqlite:///{folder}/store.db", software="bench")
+        writer.open()
+        bare, store = bare_rows_per_s(folder), store_rows_per_s(writer)
+        writer.close()
+        day = bytes_of_a_day(f"sqlite:///{folder}/day.db", folder / "day.db")
+    yield Row(
+        what="store: a row in batches of 500",
+        measured=1e6 / store,
+        unit="us",
+        bare=1e6 / bare,
+        bare_way="sqlite3 alone",
+        limit=RATIO_LIMIT * 1e6 / bare,
+        limit_words=f"{RATIO_LIMIT:g}x bare",
+    )
+    yield Row(what="store: a day of 3 points in the file", measured=day / 1e6, unit="MB")
 
 
 def main() -> int:
