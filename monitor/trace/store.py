@@ -194,7 +194,9 @@ class TraceWriter:
 
     def _let_go_of_lost(self, backlog: Backlog) -> None:
         """Drop what waits of presses that another monitor has taken, and say so."""
-        for press in self._presses.keys() - self.leases.held:
+        with self._wake:
+            lost = self._presses.keys() - self.leases.held
+        for press in lost:
             self._forget(press)
             with self._wake:
                 self._lost[press] += len(backlog.presses.get(press, ()))

@@ -21,6 +21,7 @@ from pathlib import Path
 import pytest
 
 from monitor.contract.names import Flag
+from monitor.trace.store import TraceWriter
 from tests.faults import ledger
 from tests.faults.counts import Counts
 from tests.faults.listener import seconds_until
@@ -158,6 +159,10 @@ def _fail_writes(press: Plant, *, when: str) -> None:
     if strace is None:
         pytest.fail("strace is not installed: apt install strace")
     services = press.services
+    # Made beforehand, so that the writes that count are those of the run and not of the tables.
+    maker = TraceWriter(f"sqlite:///{services.database}", software="a test")
+    maker.open()
+    maker.close()
     log = f"{services.database}-wal"
     services.programs["monitor"] = Traced(
         [
