@@ -36,6 +36,8 @@ class PowerOnJudge:
     def __init__(self) -> None:
         self._marker: tuple[int, int] | None = None
         self._tries = 0
+        self._tried_on: int | None = None
+        """Temperature register that was there when the marker was last written."""
         self._shown = False
         self._proven = False
         self._neighbour: tuple[float, float] | None = None
@@ -48,8 +50,10 @@ class PowerOnJudge:
             self._marker = next(marker for marker in MARKERS if marker != present)
         if present == self._marker or (self._tries >= MARKER_TRIES and not self._shown):
             return None
-        # A power-on value may just have wiped what was written: no proof that writes are in vain.
-        self._tries += pad.count != POWER_ON_COUNT
+        # A power-on value may just have wiped what was written, and a value that never moves may be
+        # a stuck bus: neither proves that writes are in vain.
+        self._tries += pad.count not in (POWER_ON_COUNT, self._tried_on)
+        self._tried_on = pad.count
         return self._marker
 
     def believes(self, pad: Scratchpad, *, now_s: float) -> bool:

@@ -119,8 +119,8 @@ def judge_of_closed_alarms() -> PowerOnJudge:
     """Return a judge that has found the alarm registers closed."""
     judge = PowerOnJudge()
     chip = Chip(genuine=False, heeds_alarms=False)
-    chip.convert(20 * 16)
-    for _ in range(MARKER_TRIES):
+    for number in range(MARKER_TRIES):
+        chip.convert(20 * 16 + number)
         judge.believes(chip.pad, now_s=-100.0)
         chip.write_alarms(judge.marker_due(chip.pad))
     return judge
@@ -184,10 +184,24 @@ def test_a_marker_left_by_an_earlier_process_is_not_taken_for_a_new_one() -> Non
 def test_alarms_that_are_never_heeded_are_given_up() -> None:
     judge = PowerOnJudge()
     chip = Chip(genuine=False, heeds_alarms=False)
-    chip.convert(84 * 16)
-    writes = [judge.marker_due(chip.pad) for _ in range(60)]
+    writes = []
+    for number in range(60):
+        chip.convert(84 * 16 + number % 3)
+        writes.append(judge.marker_due(chip.pad))
     assert writes[0] is not None
     assert writes[-1] is None
+
+
+def test_a_value_that_never_moves_is_no_reason_to_give_up_the_marker() -> None:
+    """A stuck bus shows what was there before the marker was written, too."""
+    judge = PowerOnJudge()
+    chip = Chip(genuine=False, heeds_alarms=False)
+    chip.convert(84 * 16 + 11)
+    for second in range(60):
+        assert judge.believes(chip.pad, now_s=float(second))
+        chip.write_alarms(judge.marker_due(chip.pad))
+    chip.reset()
+    assert not judge.believes(chip.pad, now_s=60.0)
 
 
 @pytest.mark.parametrize("genuine", [True, False])
