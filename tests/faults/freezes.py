@@ -134,12 +134,12 @@ def _left_alone(press: Plant, watch: ServiceWatch, tally: Tally) -> None:
     watch.looks = False
     monitor = press.program("monitor")
     tally.runs |= _run_of(press)
-    quiet_bytes = _recorded(press)
+    quiet_ns = _recorded(press)
     began_s = time.monotonic()
     monitor.signal(signal.SIGSTOP)
     tally.page_s.append(_until_silent(press))
-    seconds_until(lambda: _recorded(press) > quiet_bytes, deadline_s=SOUND_LIMIT_S)
-    heard = _recorded(press) > quiet_bytes
+    seconds_until(lambda: _recorded(press) > quiet_ns, deadline_s=SOUND_LIMIT_S)
+    heard = _recorded(press) > quiet_ns
     tally.sound_s.append(time.monotonic() - began_s if heard else float("inf"))
     thawed_s = time.monotonic()
     monitor.signal(signal.SIGCONT)
@@ -173,8 +173,11 @@ def _until_silent(press: Plant) -> float:
 
 
 def _recorded(press: Plant) -> int:
-    """Return the bytes that ALSA's own file player has written: silence writes none."""
-    return press.sound.stat().st_size if press.sound.exists() else 0
+    """Return when ALSA's own file player last wrote [ns]: silence writes nothing.
+
+    Its size would not do: every sound begins the file anew, and two may be of one length.
+    """
+    return press.sound.stat().st_mtime_ns if press.sound.exists() else 0
 
 
 def _run_of(press: Plant) -> set[str]:

@@ -32,6 +32,8 @@ class Tally:
     rows: int = 0
     alarms: int = 0
     acts: int = 0
+    answered: int = 0
+    """Filled containers that the monitor has answered for."""
     runs: int = 0
     unsound: int = 0
     live_s: list[float] = field(default_factory=list)
@@ -77,7 +79,7 @@ def trial(counts: Counts, directory: Path) -> Iterator[Metric]:
 def _kill_one(press: Plant, tally: Tally, chance: random.Random, *, restart_s: float) -> None:
     time.sleep(chance.uniform(*LIVED_S))
     name = chance.choice(SERVICES)
-    if chance.random() < 0.5 and (_acknowledge_one(press) or _mark(press)):
+    if chance.random() < 0.5 and (_acknowledge_one(press) or _mark(press, tally)):
         # At once after an act, when the least of it has reached the disk.
         name = "monitor"
         time.sleep(chance.uniform(0.0, 0.05))
@@ -90,34 +92,22 @@ def _kill_one(press: Plant, tally: Tally, chance: random.Random, *, restart_s: f
     tally.alarms += _lost(_steady(before), _steady(after))
     if before is not None and before.run is not None:
         tally.runs += after is None or after.run is None or after.run.id != before.run.id
-        tally.acts += after is None or after.volume.containers != before.volume.containers
+        tally.acts += after is None or after.volume.containers < tally.answered
 
 
 def _acknowledge_one(press: Plant) -> bool:
-    """Acknowledge an alarm that asks for it and wait until the status says so."""
+    """Acknowledge an alarm that asks for it and wait until the monitor answers that it is done."""
     asking = [a for a in _steady(press.listener.status()).values() if a.state is AlarmState.UNACKNOWLEDGED]
-    if not asking:
-        return False
-    alarm = asking[0]
-    press.act(AcknowledgeArgs(alarm=alarm.name, activation=alarm.activation))
-
-    def done() -> bool:
-        now = _steady(press.listener.status()).get(alarm.name)
-        return now is not None and now.state is AlarmState.ACKNOWLEDGED
-
-    return seconds_until(done, deadline_s=2.0) < 2.0
+    return bool(asking) and press.answered(
+        AcknowledgeArgs(alarm=asking[0].name, activation=asking[0].activation)
+    )
 
 
-def _mark(press: Plant) -> bool:
-    """Note a filled container and wait until the status counts it."""
-    before = press.listener.status()
-    press.act(MarkArgs(mark=MarkKind.CONTAINER_FILLED, volume_l=3.8))
-
-    def counted() -> bool:
-        now = press.listener.status()
-        return before is not None and now is not None and now.volume.containers > before.volume.containers
-
-    return seconds_until(counted, deadline_s=2.0) < 2.0
+def _mark(press: Plant, tally: Tally) -> bool:
+    """Note a filled container and wait until the monitor answers that it is done."""
+    done = press.answered(MarkArgs(mark=MarkKind.CONTAINER_FILLED, volume_l=3.8))
+    tally.answered += done
+    return done
 
 
 def _steady(status: RunStatus | None) -> dict[Alarm, AlarmStatus]:

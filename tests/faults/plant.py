@@ -19,9 +19,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from hardware.kernel_files import KernelTree, LineFiles, ProbeFiles
-from monitor.contract.commands import Command, CommandArgs, StartArgs
+from monitor.contract.commands import Command, CommandArgs, Reply, StartArgs
 from monitor.contract.names import Flag
-from monitor.contract.payloads import encode
+from monitor.contract.payloads import decode, encode
 from monitor.contract.readings import Point
 from monitor.contract.topics import Topics
 from tests.faults.listener import Listener, seconds_until
@@ -163,6 +163,13 @@ class Plant:
         topic = Topics(self.services.press).command(command.verb)
         self.listener.say(topic, encode(command))
         return command.id
+
+    def answered(self, args: CommandArgs, *, limit_s: float = 2.0) -> bool:
+        """Send a command; tell whether the monitor answers in time that it is done."""
+        topic = self.listener.topics.reply(self.act(args))
+        if seconds_until(lambda: topic in self.listener.newest, deadline_s=limit_s) > limit_s:
+            return False
+        return decode(self.listener.newest[topic].payload, Reply).done
 
     def open_run(self) -> None:
         """Start a run as a person would, sooner than pressure opens one."""
