@@ -30,6 +30,7 @@ from monitor.runtime.clock import Clock
 from monitor.runtime.pace import Pace
 from monitor.runtime.press_settings import PressSettings
 from monitor.runtime.repeats import Repeats, and_before
+from monitor.trace.press_writer import PressWriter
 from monitor.trace.reader import TraceReader
 from monitor.trace.store import TraceWriter
 
@@ -83,11 +84,21 @@ class PressWatch:
         self._snapshot_s = 0.0
         self._loop = asyncio.get_running_loop()
         self._fault: asyncio.Future[None] = self._loop.create_future()
-        self._kept = room.writer.press(self.name, facts=self._facts())
-        self._lookback = Lookback(own, store_url=room.store_url, writer=self._kept, invented=room.invented)
+        self._own = own
+        self._running: asyncio.Task[None] | None = None
+        self._kept: PressWriter
+        self._lookback: Lookback
 
     async def open(self) -> None:
-        """Take up the state of before; whatever the store holds, the press can then be watched."""
+        """Take up the state of before; whatever the store holds, the press can then be watched.
+
+        Raises :class:`StoreInUse` where another monitor has it.
+        """
+        room = self._room
+        self._kept = await asyncio.to_thread(room.writer.press, self.name, facts=self._facts())
+        self._lookback = Lookback(
+            self._own, store_url=room.store_url, writer=self._kept, invented=room.invented
+        )
         try:
             await asyncio.to_thread(self._lookback.open)
         except StoreUnreadable as error:
@@ -96,7 +107,22 @@ class PressWatch:
         self._restore()
 
     async def run(self) -> None:
-        """Watch until cancelled; raise what went wrong in the engine."""
+        """Watch until cancelled or stopped; raise what went wrong in the engine."""
+        self._running = asyncio.create_task(self._run(), name=f"watch over {self.name}")
+        try:
+            await asyncio.wait({self._running})
+        finally:
+            self._running.cancel()
+            await asyncio.wait({self._running})
+        if not self._running.cancelled():
+            self._running.result()
+
+    def stop(self) -> None:
+        """End :meth:`run`: the press is another monitor's now."""
+        if self._running is not None:
+            self._running.cancel()
+
+    async def _run(self) -> None:
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._tick(), name=f"tick of {self.name}")
             tasks.create_task(

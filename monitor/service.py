@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib.metadata import version
 
 from monitor.contract.commands import Reply
-from monitor.contract.errors import PayloadRefused
+from monitor.contract.errors import PayloadRefused, StoreError, StoreInUse
 from monitor.contract.payloads import encode
 from monitor.contract.presence import Service
 from monitor.contract.status import RunStatus
@@ -28,6 +28,8 @@ from monitor.trace.store import TraceWriter
 
 ANEW_S = 1.0
 """A watch that failed begins anew after this [s], as a service of ours does."""
+CLAIM_EVERY_S = 3.0
+"""Time between two looks for presses that no other monitor holds any more [s]."""
 STUCK_S = 5.0
 """A press whose engine has not looked at the clock for this long is not watched [s]."""
 OPENING_S = 5.0
@@ -53,7 +55,11 @@ class Monitor:
         self._clock = clock
         self._presses = settings.each()
         self._watches: dict[str, PressWatch] = {}
+        self._mine = {own.press.name: asyncio.Event() for own in self._presses}
+        """Set while a press is this monitor's to watch."""
         self._begun = {own.press.name: asyncio.Event() for own in self._presses}
+        """Set once a press is watched, or it is known that it is not to be."""
+        self._announced = False
         self._problem: str | None = None
         self._replies: asyncio.Queue[tuple[str, Reply]] = asyncio.Queue()
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -62,6 +68,7 @@ class Monitor:
             settings.store.url,
             software=software,
             problem_changed=self._problem_changed,
+            press_lost=self._press_lost,
             keep=Keep(readings_s=settings.store.keep_readings, seconds_s=settings.store.keep_seconds),
         )
         topics = [Topics(own.press.name) for own in self._presses]
@@ -97,6 +104,7 @@ class Monitor:
                     # Apart, so that not all presses want the processor at the same moment.
                     offset_s = TICK_S * number / len(self._presses)
                     tasks.create_task(self._keep_watch(own, offset_s=offset_s), name=own.press.name)
+                tasks.create_task(self._claim(), name="claim")
                 tasks.create_task(self._connect(), name="broker line")
                 tasks.create_task(self._receive(), name="receive")
                 tasks.create_task(self._answer(), name="answer")
@@ -112,27 +120,65 @@ class Monitor:
             self._watchdog.starting(within_s=3.0 * OPENING_S)
         return opening.result()
 
+    async def _claim(self) -> None:
+        """Take over, now and whenever another monitor lets go of them, the presses that are free."""
+        names = [own.press.name for own in self._presses]
+        while True:
+            try:
+                taken = await asyncio.to_thread(self._writer.leases.claim, names)
+            except StoreError as error:
+                # Its writer tells the same of the presses that it has; others must do with the log.
+                _log.warning("no press can be taken over: %s", error)
+                taken = set()
+            for name in names:
+                if name in taken:
+                    self._mine[name].set()
+                elif name not in self._writer.leases.held:
+                    self._begun[name].set()
+            await self._clock.sleep(CLAIM_EVERY_S)
+
     async def _keep_watch(self, own: PressSettings, *, offset_s: float) -> None:
-        """Watch one press for ever; only where it is the only one does its fault end the service."""
+        """Watch one press whenever it is ours; its fault ends the service only where there is no other."""
         name = own.press.name
         while True:
-            watch = PressWatch(own, room=self._room, offset_s=offset_s)
+            await self._mine[name].wait()
             try:
-                await watch.open()
-                self._watches[name] = watch
-                self._begun[name].set()
-                if self._problem is not None:
-                    watch.tell_problem(self._problem)
-                await watch.run()
+                await self._watch(PressWatch(own, room=self._room, offset_s=offset_s))
+            except StoreInUse:
+                self._mine[name].clear()
             except Exception:
                 if len(self._presses) == 1:
                     raise
                 _log.exception("press %s: its watch failed and begins anew", name)
-            finally:
-                self._begun[name].set()
-                self._watches.pop(name, None)
-                watch.close()
             await self._clock.sleep(ANEW_S)
+
+    async def _watch(self, watch: PressWatch) -> None:
+        """Watch a press until another monitor has it; raise what its engine ran into."""
+        try:
+            await watch.open()
+            self._watches[watch.name] = watch
+            self._begun[watch.name].set()
+            if self._announced:
+                self._say_watched([watch.name])
+            if self._problem is not None:
+                watch.tell_problem(self._problem)
+            await watch.run()
+        finally:
+            self._begun[watch.name].set()
+            self._watches.pop(watch.name, None)
+            watch.close()
+
+    def _press_lost(self, name: str) -> None:
+        """Hand word of a press that another monitor took from the writer's thread to the loop."""
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._let_go, name)
+
+    def _let_go(self, name: str) -> None:
+        _log.warning("press %s was taken over by another monitor", name)
+        self._mine[name].clear()
+        watch = self._watches.get(name)
+        if watch is not None:
+            watch.stop()
 
     async def _connect(self) -> None:
         """Hold the broker's line, once every press can take what comes over it."""
@@ -143,10 +189,18 @@ class Monitor:
     async def _announce(self, ready: Callable[[], None] | None) -> None:
         await self._link.connected_once.wait()
         self._watchdog.ready()
-        names = ", ".join(own.press.name for own in self._presses)
-        _log.info("press %s is watched" if len(self._presses) == 1 else "presses %s are watched", names[:200])
+        self._say_watched(sorted(self._watches))
+        self._announced = True
         if ready is not None:
             ready()
+
+    def _say_watched(self, names: Sequence[str]) -> None:
+        if not names:
+            _log.info("other monitors have all presses of this one; it waits for one to be free")
+        elif len(names) == 1:
+            _log.info("press %s is watched", names[0])
+        else:
+            _log.info("%d presses are watched: %s", len(names), ", ".join(names)[:200])
 
     async def _receive(self) -> None:
         async for message in self._link.messages():
