@@ -17,9 +17,12 @@ from pathlib import Path
 from urllib.parse import quote
 
 import httpx
+import schemathesis
+from fastapi import FastAPI
+from hypothesis import HealthCheck, Phase, given, settings
 
 from monitor.contract.commands import Verb
-from monitor.contract.names import Phase
+from monitor.contract.names import Phase as RunPhase
 from monitor.contract.readings import ClockState
 from monitor.contract.status import Standing
 from monitor.run.effects import RowDue, RunClosed, RunOpened
@@ -87,6 +90,7 @@ HEADERS: tuple[tuple[str, str], ...] = (
 STREAM_S = 0.3
 """A request that is answered by an open stream is left after this [s]."""
 LIVES_WITHIN_S = 10.0
+LOCAL = "http://localhost"
 
 
 @dataclass
@@ -141,14 +145,8 @@ def chunk(seeds: range, directory: Path) -> Result:
 
 async def _ask_all(seeds: range, directory: Path) -> Result:
     result, line, engine = Result(), _Line(), Engine()
-    _, code = DeviceCode.make()
-    settings = load(overrides=[f"store.url=sqlite:///{directory / 'runs.db'}"])
-    hub = Hub(clock=engine.clock)
-    rooms = make_rooms(settings, clock=engine.clock, link=line, hub=hub, code=code)  # type: ignore[arg-type] - see above
-    engine.hub = hub
-    engine.publish()
-    transport = httpx.ASGITransport(app=create_app(rooms), client=("127.0.0.1", 40_000))
-    async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
+    transport = httpx.ASGITransport(app=_app(directory, line, engine), client=("127.0.0.1", 40_000))
+    async with httpx.AsyncClient(transport=transport, base_url=LOCAL) as client:
         for seed in seeds:
             chance = random.Random(seed)  # noqa: S311 - a test's repeatable dice
             method, path, headers, body = request(chance)
@@ -199,11 +197,73 @@ def trial(counts: Counts, directory: Path) -> Iterator[Metric]:
         yield Metric(
             family=13, what=f"{what}, {counts.requests} requests{example}", measured=len(found), limit=0
         )
+    yield from _by_schema(counts, directory)
     share = 100.0 * sum(result.found for result in results) / counts.requests
     yield Metric(
         family=13, what="requests answered with a page", measured=share, limit=2, unit="%", at_least=True
     )
     yield from _raw(counts, directory / "raw")
+
+
+def _by_schema(counts: Counts, directory: Path) -> Iterator[Metric]:
+    """Ask what schemathesis makes of the application's own description of its addresses."""
+    number = counts.requests // 5
+    with workers_of(counts) as workers:
+        result = workers.submit(described, number, directory).result()
+    for what, found in (
+        ("unhandled exceptions", result.raised),
+        ("answers of 500 and over", result.failed),
+        ("commands that left without the code", result.sent),
+    ):
+        example = f" ({found[0]})" if found else ""
+        yield Metric(
+            family=13, what=f"{what}, {number} requests by schema{example}", measured=len(found), limit=0
+        )
+
+
+def described(number: int, directory: Path) -> Result:
+    """Make ``number`` requests that the application's schema allows, or nearly so."""
+    logging.disable(logging.CRITICAL)
+    result, line, engine = Result(), _Line(), Engine()
+    app = _app(directory, line, engine)
+    schema = schemathesis.openapi.from_dict(app.openapi())
+    transport = httpx.ASGITransport(app=app, client=("127.0.0.1", 40_000))
+    client = httpx.AsyncClient(transport=transport, base_url=LOCAL)
+    with asyncio.Runner() as runner:
+
+        @settings(
+            max_examples=number, deadline=None, database=None, phases=[Phase.generate],
+            suppress_health_check=list(HealthCheck),
+        )  # fmt: skip
+        @given(case=schema.as_strategy())
+        def ask(case: schemathesis.Case) -> None:
+            engine.clock.advance(15.0)
+            wanted = case.as_transport_kwargs(base_url=LOCAL)
+            try:
+                answer = runner.run(client.request(**wanted))
+            except (httpx.InvalidURL, ValueError):
+                return
+            except Exception as error:
+                result.raised.append(f"{type(error).__name__} on {case.method} {case.path}: {error}"[:200])
+                return
+            if answer.status_code >= httpx.codes.INTERNAL_SERVER_ERROR:
+                result.failed.append(f"{answer.status_code} on {case.method} {case.path}")
+
+        ask()
+        runner.run(client.aclose())
+    result.sent = line.sent
+    return result
+
+
+def _app(directory: Path, line: _Line, engine: Engine) -> FastAPI:
+    """Return the page's application over the kept run, with a status to show."""
+    _, code = DeviceCode.make()
+    chosen = load(overrides=[f"store.url=sqlite:///{directory / 'runs.db'}"])
+    hub = Hub(clock=engine.clock)
+    rooms = make_rooms(chosen, clock=engine.clock, link=line, hub=hub, code=code)  # type: ignore[arg-type] - see _Line
+    engine.hub = hub
+    engine.publish()
+    return create_app(rooms)
 
 
 def _raw(counts: Counts, directory: Path) -> Iterator[Metric]:
@@ -258,7 +318,7 @@ def _keep_run(database: Path) -> None:
             boot="a", mono_s=float(second), time=None, clock=clock, elapsed_s=float(second), outlet_c=84.0,
             outlet_standing=Standing.GOOD, line_kpa=240.0, line_high_kpa=None, line_standing=Standing.GOOD,
             strokes=1,
-            flow_l_min=None, volume_l=1.0, pan_c=None, filler_c=None, phase=Phase.BOTTLING, flags=(),
+            flow_l_min=None, volume_l=1.0, pan_c=None, filler_c=None, phase=RunPhase.BOTTLING, flags=(),
         )  # fmt: skip
         press.keep_effect(RowDue(row))
     press.keep_effect(
