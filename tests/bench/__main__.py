@@ -23,6 +23,7 @@ BENCHES = (
     "engine",
     "records",
     "store",
+    "many_presses",
     "starting",
     "page_weight",
     "strokes",
