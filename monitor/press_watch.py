@@ -17,6 +17,7 @@ from monitor.contract.payloads import encode
 from monitor.contract.readings import Point, Reading
 from monitor.contract.status import RunStatus
 from monitor.contract.topics import Topics
+from monitor.lateness import Lateness
 from monitor.lookback import Lookback
 from monitor.rules.thresholds import RunRules
 from monitor.run.diary import line_of
@@ -81,6 +82,7 @@ class PressWatch:
         self._pending: asyncio.TimerHandle | None = None
         self._refused = 0
         self._complaints = Repeats()
+        self._lateness = Lateness()
         self._snapshot_s = 0.0
         self._loop = asyncio.get_running_loop()
         self._fault: asyncio.Future[None] = self._loop.create_future()
@@ -104,7 +106,7 @@ class PressWatch:
         except StoreUnreadable as error:
             # The press is watched whatever a damaged word has made of its past.
             _log.error("earlier runs cannot be looked back on: %s", error)
-        self._restore()
+        await self._restore()
 
     async def run(self) -> None:
         """Watch until cancelled or stopped; raise what went wrong in the engine."""
@@ -147,8 +149,23 @@ class PressWatch:
             return
         if isinstance(entered, ReadingArrived):
             self._kept.keep_reading(entered.point, entered.reading, arrived_mono_s=entered.stamp.mono_s)
+            if self._is_late(entered):
+                return
         if entered is not None:
             self._guarded(lambda: self._enter(entered))
+
+    def _is_late(self, arrived: ReadingArrived) -> bool:
+        """Tell whether a reading is of the record alone, and say so once a minute."""
+        late_s = self._lateness.of(arrived)
+        if late_s is None:
+            return False
+        left_out = self._complaints.let("late", now_s=arrived.stamp.mono_s)
+        if left_out is not None:
+            _log.warning(
+                "press %s: a reading of the %s is %.0f s old; kept, and not judged%s",
+                *(self.name, arrived.point, late_s, and_before(left_out)),
+            )
+        return True
 
     def tell_problem(self, problem: str | None) -> None:
         """Take in why nothing is being recorded, null once it is again."""
@@ -237,27 +254,32 @@ class PressWatch:
         self._snapshot_s = now_s
         self._kept.keep_snapshot(stored(self._state))
 
-    def _restore(self) -> None:
+    async def _restore(self) -> None:
         """Take up the state of before, and the readings kept since it was; what is damaged is left."""
         stamp = self._stamp()
-        reader = TraceReader(self._room.store_url).of(self.name)
-        self._state = fresh(boot=stamp.boot, mono_s=stamp.mono_s, rules=self.rules)
-        kept: list[tuple[Point, Reading, float]] = []
-        try:
-            snapshot = reader.snapshot()
-            if snapshot is None:
-                return
-            self._state = restored(snapshot, boot=stamp.boot, mono_s=stamp.mono_s)
-            since_s = self._state.origin_s + self._state.now_s
-            kept = list(reader.readings_since(boot=stamp.boot, mono_s=since_s))
-        except StoreUnreadable as error:
-            _log.error("%s", error)
+        state, kept = await asyncio.to_thread(self._before, stamp)
+        self._state = state
         for point, reading, arrived_s in kept:
             then = Stamp(boot=stamp.boot, mono_s=arrived_s, time=reading.time, clock=reading.clock)
             self._catch_up(ReadingArrived(stamp=then, point=point, reading=reading))
             self._catch_up(Tick(stamp=then))
-        if self._state.run is not None:
-            _log.info("run %s goes on", self._state.run.id)
+        if state.run is not None:
+            _log.info("run %s goes on", state.run.id)
+
+    def _before(self, stamp: Stamp) -> tuple[State, list[tuple[Point, Reading, float]]]:
+        """Read the stored state, a fresh one where there is none, and the readings kept since; blocks."""
+        state = fresh(boot=stamp.boot, mono_s=stamp.mono_s, rules=self.rules)
+        try:
+            reader = TraceReader(self._room.store_url).of(self.name)
+            snapshot = reader.snapshot()
+            if snapshot is None:
+                return state, []
+            state = restored(snapshot, boot=stamp.boot, mono_s=stamp.mono_s)
+            since_s = state.origin_s + state.now_s
+            return state, list(reader.readings_since(boot=stamp.boot, mono_s=since_s))
+        except StoreUnreadable as error:
+            _log.error("%s", error)
+            return state, []
 
     def _catch_up(self, entered: Input) -> None:
         """Step over what was stored before the restart: its rows are there already."""
