@@ -7,6 +7,7 @@ fails begins anew from the store while the others go on.
 from __future__ import annotations
 
 import asyncio
+import gc
 import logging
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
@@ -188,6 +189,10 @@ class Monitor:
 
     async def _announce(self, ready: Callable[[], None] | None) -> None:
         await self._link.connected_once.wait()
+        # What a start leaves behind stays; gone through again and again it stops the loop for up to half
+        # a second with 200 presses (measured).
+        gc.collect()
+        gc.freeze()
         self._watchdog.ready()
         self._say_watched(sorted(self._watches))
         self._announced = True
