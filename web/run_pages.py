@@ -95,14 +95,16 @@ def _open_traces(rooms: Rooms, view: LiveView | None, last: float | None, choice
 def _run_page(rooms: Rooms, run: str, span: Span, choice: Choice) -> str:
     book, figures = rooms.book, choice.figures()
     shown = book.run(run, figures=figures)
+    traces, events = book.traces(run, span=span, figures=figures), book.events(run, figures=figures)
     return page(
         "one_run",
         choice=choice,
         here=f"/runs/{run}",
         run=shown,
+        damaged=book.reader.damaged(run),
         limits=book.limits(run, figures=figures),
-        traces=book.traces(run, span=span, figures=figures),
-        events=book.events(run, figures=figures),
+        traces=traces,
+        events=events,
         invented=shown.invented or rooms.invented,
     )
 

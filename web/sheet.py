@@ -96,6 +96,7 @@ def sheet_view(
     thresholds: Thresholds,
     checks: Sequence[Mark] = (),
     invented: bool = False,
+    damaged: int = 0,
     figures: Figures,
 ) -> SheetView:
     """Return the sheet of a run.
@@ -107,6 +108,7 @@ def sheet_view(
         thresholds: limits in force in it.
         checks: probe checks that count, newest last.
         invented: True where everything of this board is made up.
+        damaged: seconds and events that could not be read.
         figures: the viewer's.
     """
     counted = sheet_figures(rows, events, thresholds=thresholds)
@@ -120,7 +122,7 @@ def sheet_view(
         press=record.press,
         started=words("runs.started_unknown") if record.started is None else figures.date(record.started),
         invented=record.invented or invented,
-        facts=_facts(record, counted, figures),
+        facts=_facts(record, counted, figures, damaged=damaged),
         heat=_heat(counted, figures),
         charge=_charge(counted.charge, figures),
         cakes=() if cake is None else _short(cake_lines(cake, figures=figures)),
@@ -151,7 +153,7 @@ def sheet_view(
     )
 
 
-def _facts(record: RunRecord, counted: SheetFigures, figures: Figures) -> Lines:
+def _facts(record: RunRecord, counted: SheetFigures, figures: Figures, *, damaged: int) -> Lines:
     words = figures.words
     unknown = words("point.unknown")
 
@@ -181,6 +183,7 @@ def _facts(record: RunRecord, counted: SheetFigures, figures: Figures) -> Lines:
         (words("health.clock"), words(f"health.clock_{slug(record.clock)}")),
         (words("runs.software"), record.software),
         *(((words("run.seconds"), words("run.seconds_gone")),) if gone else ()),
+        *(((words("run.damaged"), words("run.left_out", count=damaged)),) if damaged else ()),
     )
 
 

@@ -48,13 +48,15 @@ def sheet_of(
     """Return the sheet of ``run``, all from one state of the store; raise :class:`RunNotFound`."""
     with reader.held() as still:
         record = still.run(run)
+        rows, events = list(still.rows(run)), still.events(run)
         return sheet_view(
             record,
-            list(still.rows(run)),
-            still.events(run),
+            rows,
+            events,
             thresholds=run_rules(record, otherwise=rules).thresholds,
             checks=_checks(still),
             invented=invented,
+            damaged=still.damaged(run),
             figures=choice.figures(),
         )
 

@@ -70,12 +70,13 @@ def run_facts(
     spans: Sequence[Span],
     lots: Sequence[LotRecord],
     gone: bool,
+    damaged: int,
 ) -> dict[str, Any]:
     """Return run.json: what is known of the run as a whole, base units in the names.
 
     ``boots`` says in which boot of the board each row was made, so that the run can be taken back
     into a store; ``lots`` are worked out from rows and entries and are not read back; ``gone`` tells
-    that the run has outlived its seconds.
+    that the run has outlived its seconds, ``damaged`` how many entries could not be read.
     """
     return {
         "run": record.run,
@@ -87,6 +88,7 @@ def run_facts(
         "ended": time_text(record.ended) or None,
         "elapsed_s": record.elapsed_s,
         "seconds_gone": gone,
+        "left_out_damaged": damaged,
         "volume_l": record.volume_l,
         "opened_by": record.opened_by,
         "closed_by": record.closed_by,

@@ -110,6 +110,7 @@ def _write_package(
             spans=spans or [Span(boot=record.boot, zero_mono_s=record.started_mono_s, first_row=0)],
             lots=lots_of(still, record),
             gone=gone,
+            damaged=still.damaged(run),
         )
         parts.append(_write_part("run.json", target, [_json(facts)]))
         parts += [_write_part(name, target, [content]) for name, content in extra.items()]

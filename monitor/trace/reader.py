@@ -99,6 +99,7 @@ class TraceReader:
         self._engine = reading_engine(parsed, path)
         self._held: sa.Connection | None = None
         self._press: str | None = None
+        self._damaged: dict[tuple[str, str], int] = {}
 
     @contextmanager
     def held(self) -> Iterator[Self]:
@@ -130,8 +131,10 @@ class TraceReader:
     def rows(self, name: str) -> Iterator[TraceRow]:
         """Give the seconds of a run in order, also those before it was opened that belong to it.
 
-        ``elapsed_s`` of each is filled. Raises :class:`RunNotFound` at the first step.
+        ``elapsed_s`` of each is filled. What cannot be read is left out: ask :meth:`damaged` afterwards.
+        Raises :class:`RunNotFound` at the first step.
         """
+        damaged = 0
         with self._connection() as connection:
             found = connection.execute(
                 self._own(sa.select(run.c.id).join(boot)).where(run.c.name == name)
@@ -142,16 +145,40 @@ class TraceReader:
             for query in (_rows_before(found), _rows_of(found)):
                 for columns in _paged(connection, query):
                     base = zeros[columns.boot_id]
-                    yield entries.row_of(columns, boot=base.boot, zero_mono_s=base.zero_mono_s)
+                    try:
+                        row = entries.row_of(columns, boot=base.boot, zero_mono_s=base.zero_mono_s)
+                    except ValueError:
+                        damaged += 1
+                    else:
+                        yield row
+        self._damaged[name, "rows"] = damaged
 
     def events(self, name: str) -> list[Event]:
-        """Return the events of a run in order, those added after its end too."""
+        """Return the events of a run in order, those added after its end too.
+
+        What cannot be read is left out: ask :meth:`damaged` afterwards.
+        """
         own = boot.alias()
         press = sa.select(own.c.press).join(run, run.c.boot_id == own.c.id).where(run.c.name == name)
         query = self._own(sa.select(event.c.body).join(boot).where(event.c.run == name))
         query = query.where(boot.c.press == press.scalar_subquery())
+        found: list[Event] = []
+        damaged = 0
         with self._connection() as connection:
-            return [entries.event_of(columns) for columns in connection.execute(query.order_by(event.c.id))]
+            for columns in connection.execute(query.order_by(event.c.id)):
+                try:
+                    found.append(entries.event_of(columns))
+                except ValueError:
+                    damaged += 1
+        self._damaged[name, "events"] = damaged
+        return found
+
+    def damaged(self, name: str) -> int:
+        """Return how many seconds and events of a run could not be read, as far as they have been.
+
+        One flipped bit of a file that is otherwise whole makes a word that means nothing.
+        """
+        return self._damaged.get((name, "rows"), 0) + self._damaged.get((name, "events"), 0)
 
     def entries(self) -> dict[str, Mark]:
         """Return what people entered before and after runs, by id and in order, old entries too."""

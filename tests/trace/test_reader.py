@@ -1,12 +1,18 @@
 from __future__ import annotations
 
+import json
 import threading
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from monitor.contract.errors import RunNotFound, StoreUnreadable
-from monitor.run.effects import RowDue
+from monitor.contract.events import FlagChange
+from monitor.contract.names import Flag
+from monitor.contract.readings import ClockState
+from monitor.run.effects import Happened, RowDue
+from monitor.trace.export import export_package
 from monitor.trace.store import TraceReader
 
 ON_BOTH_DATABASES = True
@@ -76,8 +82,34 @@ def test_three_readers_in_threads_read_the_same_rows_while_the_run_goes_on(bench
     assert seen == [rows, rows, rows]
 
 
-def test_a_word_outside_the_contract_is_reported_as_damage(bench: Any) -> None:
-    bench.keep_run(bench.opened())
+def flag_change(number: int) -> FlagChange:
+    return FlagChange(
+        press="main", seq=number, run="run-1", boot="boot-a", mono_ms=1_000_000 + number,
+        elapsed_s=float(number), clock=ClockState.UNSET, name=Flag.STILL_RECIRCULATING, state="raised",
+    )  # fmt: skip
+
+
+def test_what_a_flipped_bit_made_unreadable_is_left_out_and_counted(bench: Any, tmp_path: Path) -> None:
+    writer = bench.opened()
+    rows = bench.keep_run(writer)
+    for number in range(2):
+        writer.keep_effect(Happened(flag_change(number)))
+    writer.flush()
+    reader = TraceReader(bench.url)
+    events = reader.events("run-1")
+    assert (list(reader.rows("run-1")), reader.damaged("run-1")) == (rows, 0)
     bench.execute("UPDATE moment SET phase = 'bottlinh' WHERE id = 3")
+    bench.execute("UPDATE event SET body = replace(body, 'kind', 'kinc') WHERE id = 1")
+    assert list(reader.rows("run-1")) == [row for number, row in enumerate(rows, 1) if number != 3]
+    assert reader.damaged("run-1") == 1
+    assert reader.events("run-1") == events[1:]
+    assert reader.damaged("run-1") == 2
+    folder = export_package(reader, "run-1", units="us", to=tmp_path / "out")
+    assert json.loads((folder / "run.json").read_text())["left_out_damaged"] == 2
+
+
+def test_a_run_whose_own_words_are_damaged_is_reported_so(bench: Any) -> None:
+    bench.keep_run(bench.opened())
+    bench.execute("UPDATE run SET clock = 'savee'")
     with pytest.raises(StoreUnreadable, match="cannot be read"):
-        list(TraceReader(bench.url).rows("run-1"))
+        TraceReader(bench.url).run("run-1")
