@@ -35,7 +35,7 @@ from monitor.trace.database_server import (
     server_url,
     server_writing_engine,
 )
-from monitor.trace.migration import migrate, repack
+from monitor.trace.migration import damaged_revision, migrate, repack
 
 WAL_LIMIT_BYTES = 16 * 1024 * 1024
 """A write-ahead log that a long reader let grow is cut back to this."""
@@ -141,7 +141,7 @@ class Database:
             return None
         if not path.stat().st_mode & 0o222 or not os.access(path, os.W_OK):
             raise StoreUnwritable(f"{self.name} is read-only: check its owner and permissions")
-        why = damage_of(path)
+        why = damage_of(path) or damaged_revision(path)
         if why:
             return set_aside(path, why)
         repack(path)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import os
+import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -76,6 +77,41 @@ def is_known(revision: str) -> bool:
     from alembic.script import ScriptDirectory
 
     return revision in {script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()}
+
+
+def damaged_revision(path: Path) -> str | None:
+    """Return what is wrong with the word for the revision of the tables at ``path``; null if nothing is.
+
+    A newer version has other words of the same form and other tables. A word that no version would
+    write, or an unknown one over exactly the tables of this version, is a damaged one.
+    """
+    try:
+        found = stored_revision(path)
+        if found in (None, schema.REVISION) or is_known(found):
+            return None
+        if re.fullmatch(r"[0-9]{4}", found) and _tables(path) != _own_tables():
+            return None
+    except (sqlite3.Error, UnicodeDecodeError) as error:
+        return str(error)
+    return f"the revision of its tables is no word of this program: {found[:20]!r}"
+
+
+def _tables(path: Path) -> dict[str, set[str]]:
+    """Return the columns of each table in the file."""
+    with closing(connect_read_only(path)) as connection:
+        columns = connection.execute(
+            "SELECT m.name, c.name FROM sqlite_master AS m, pragma_table_info(m.name) AS c "
+            "WHERE m.type = 'table' AND m.name NOT LIKE 'sqlite_%'"
+        ).fetchall()
+    found: dict[str, set[str]] = {}
+    for table, column in columns:
+        found.setdefault(table, set()).add(column)
+    return found
+
+
+def _own_tables() -> dict[str, set[str]]:
+    own = {table.name: set(table.columns.keys()) for table in schema.METADATA.tables.values()}
+    return own | {"alembic_version": {"version_num"}}
 
 
 def revision_of(connection: sa.Connection) -> str | None:

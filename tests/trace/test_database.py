@@ -104,10 +104,27 @@ def test_a_database_of_a_newer_version_is_refused_and_left_alone(bench: Any) -> 
     bench.close()
     with closing(sqlite3.connect(bench.path)) as connection:
         connection.execute("UPDATE alembic_version SET version_num = '9999'")
+        connection.execute("ALTER TABLE run ADD COLUMN taste TEXT")
         connection.commit()
     with pytest.raises(StoreUnreadable, match="newer version"):
         bench.writer().open()
     assert bench.count("moment") == 5
+
+
+@pytest.mark.parametrize("word", ["000T", "0014", "", "00\x004"])
+def test_a_damaged_word_for_the_version_is_not_taken_for_a_newer_one(
+    bench: Any, tmp_path: Path, word: str
+) -> None:
+    bench.keep_run(bench.opened())
+    bench.close()
+    with closing(sqlite3.connect(bench.path)) as connection, connection:
+        connection.execute("UPDATE alembic_version SET version_num = ?", (word,))
+    notice = bench.writer().open()
+    assert notice is not None
+    assert "is set aside" in notice
+    (aside,) = damaged_files(tmp_path)
+    with closing(sqlite3.connect(aside)) as connection:
+        assert connection.execute("SELECT count(*) FROM moment").fetchone() == (5,)
 
 
 def test_a_file_that_is_no_database_is_set_aside_with_its_content(bench: Any, tmp_path: Path) -> None:

@@ -240,6 +240,7 @@ def test_a_monitor_killed_in_the_middle_of_a_change_starts_again_and_finishes_it
 def test_a_store_of_a_newer_version_is_refused_before_anything_is_copied(bench: Any, old: list[str]) -> None:
     with closing(sqlite3.connect(bench.path)) as store, store:
         store.execute("UPDATE alembic_version SET version_num = '9999'")
+        store.execute("ALTER TABLE run ADD COLUMN taste TEXT")
     with pytest.raises(StoreUnreadable, match="newer version"):
         bench.writer().open()
     assert copies(bench.path) == []
