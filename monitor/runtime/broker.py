@@ -14,6 +14,7 @@ import math
 import random
 import re
 import socket
+import time
 import uuid
 from collections.abc import AsyncIterator, Awaitable, Iterator, Sequence
 from contextlib import asynccontextmanager
@@ -160,7 +161,9 @@ class BrokerLink:
         """
         sides = [
             asyncio.create_task(_until_lost(client), name="broker watch"),
-            asyncio.create_task(self._outbox.send_all(partial(_publish, client)), name="broker send"),
+            asyncio.create_task(
+                self._outbox.send_all(partial(_publish, client, inbox=self._inbox)), name="broker send"
+            ),
             asyncio.create_task(self._beat(client), name="broker heartbeat"),
         ]
         try:
@@ -172,7 +175,7 @@ class BrokerLink:
         raise next(error for side in sides if not side.cancelled() and (error := side.exception()))
 
     async def _subscribe(self, client: aiomqtt.Client, topic: str) -> None:
-        codes = await _answered(client.subscribe(topic, qos=QOS, timeout=math.inf))
+        codes = await _answered(client.subscribe(topic, qos=QOS, timeout=math.inf), inbox=self._inbox)
         if any((code if isinstance(code, int) else code.value) >= REFUSED_SUBSCRIPTION for code in codes):
             _log.error("the broker refuses the subscription to %s: check its access list", topic)
 
@@ -186,7 +189,7 @@ class BrokerLink:
         self._heartbeat_seq += 1
         payload = encode(heartbeat)
         for topic in self._presence_topics:
-            await _publish(client, Message(topic, payload, retain=True))
+            await _publish(client, Message(topic, payload, retain=True), inbox=self._inbox)
 
     async def _say_goodbye(self, client: aiomqtt.Client) -> None:
         try:
@@ -317,19 +320,29 @@ async def _until_lost(client: aiomqtt.Client) -> None:
         pass
 
 
-async def _publish(client: aiomqtt.Client, message: Message) -> None:
-    await _answered(
-        client.publish(message.topic, message.payload, qos=QOS, retain=message.retain, timeout=math.inf)
-    )
+async def _publish(client: aiomqtt.Client, message: Message, *, inbox: Inbox | None = None) -> None:
+    request = client.publish(message.topic, message.payload, qos=QOS, retain=message.retain, timeout=math.inf)
+    await _answered(request, inbox=inbox)
 
 
-async def _answered(request: Awaitable[Answer]) -> Answer:
-    """Return the broker's answer; one that is late is a lost connection."""
+async def _answered(request: Awaitable[Answer], *, inbox: Inbox | None = None) -> Answer:
+    """Return the broker's answer; one that is late is a lost connection.
+
+    While messages still come into ``inbox`` it is not lost: an answer waits behind all that the broker
+    sends before it, which after an outage is hours of readings.
+    """
+    answer = asyncio.ensure_future(request)
+    began_s = time.monotonic()
     try:
-        async with asyncio.timeout(ANSWER_S):
-            return await request
-    except TimeoutError:
-        raise aiomqtt.MqttError(f"no answer for {ANSWER_S:.0f} s") from None
+        while not answer.done():
+            heard_s = began_s if inbox is None else max(began_s, inbox.heard_s)
+            left_s = heard_s + ANSWER_S - time.monotonic()
+            if left_s <= 0.0:
+                raise aiomqtt.MqttError(f"no answer for {ANSWER_S:.0f} s")
+            await asyncio.wait({answer}, timeout=left_s)
+        return answer.result()
+    finally:
+        answer.cancel()
 
 
 async def _hang_up(client: aiomqtt.Client) -> None:

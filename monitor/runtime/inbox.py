@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import math
+import time
 from collections import Counter, deque
 from dataclasses import dataclass
 
@@ -25,11 +27,14 @@ class Inbox:
     def __init__(self, *, limit: int = INBOX_LIMIT) -> None:
         self.limit = limit
         self.dropped = 0
+        self.heard_s = -math.inf
+        """When the last message came [s of the system's monotonic clock]."""
         self._kept: deque[Message] = deque()
         self._filled = asyncio.Event()
 
     def keep(self, message: Message) -> None:
         """Append ``message``, making room first if there is none."""
+        self.heard_s = time.monotonic()
         if len(self._kept) >= self.limit:
             self._make_room(message)
         self._kept.append(message)
