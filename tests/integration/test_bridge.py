@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import re
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -291,6 +292,31 @@ async def test_ten_minutes_without_the_line_leave_nothing_missing_and_nothing_tw
                     PRESS.press
                 }
                 assert not [each for each in ear.heard if each.payload == word or "/reply/" in each.topic]
+
+
+async def test_only_readings_go_out_even_where_everything_may(
+    coop: BrokerProgram, tmp_path: Path, new_log: Callable[[str], Path]
+) -> None:
+    everyone = [SITE, "niterwatch-bridge", *(f"niterwatch-{service}" for service in Service)]
+    open_to_all = "".join(f"user {name}\ntopic readwrite #\n" for name in everyone)
+    (tmp_path / "co-op" / "acl").write_text(open_to_all)
+    coop.signal(signal.SIGHUP)
+    folder = tmp_path / "site"
+    alone = [PRESS.status, PRESS.event, PRESS.reply("0123abcd"), "niterwatch/hill-main", "elsewhere"]
+    alone += [PRESS.presence(service) for service in Service] + [PRESS.command(verb) for verb in Verb]
+    heard: list[str] = []
+    with client(account(coop, Service.WEB, folder=tmp_path / "co-op")) as ear:
+        ear.on_message = lambda _client, _data, message: heard.append(message.topic)
+        ear.subscribe("#", qos=1)
+        async with line_to(coop) as line:
+            site = site_broker(folder, line=line, log=new_log("broker of the site"))
+            (folder / "acl").write_text(open_to_all)
+            with site:
+                web = account(site, Service.WEB, folder=folder)
+                said = [*((topic, b"of the site alone") for topic in alone), *readings(range(1))]
+                await asyncio.to_thread(say, web, said)
+                await asyncio.to_thread(until, lambda: len(heard) >= 2, what="the readings are there")
+    assert sorted(heard) == sorted(PRESS.reading(point) for point in POINTS)
 
 
 async def test_a_killed_broker_loses_at_most_what_came_since_it_last_saved(
