@@ -125,21 +125,21 @@ def _chatters(times_s: Sequence[float]) -> int:
 
 
 def run_figures(
-    runs: Sequence[SeasonRun], *, events: Callable[[str], Happened], owner: PlanRules
+    runs: Sequence[SeasonRun], *, events: Callable[[str], Happened], owner: PlanRules | None
 ) -> list[RunFigures]:
     """Return the figures of ``runs``, oldest first.
 
     Args:
         runs: closed runs and those of notebooks, oldest first.
         events: what the events of a stored run tell.
-        owner: what the owner says of sand and cake, to learn from.
+        owner: what the owner says of sand and cake, to learn from; null where nothing is to be learned.
     """
     entries = [run.entry for run in runs]
     first = len(runs) - MOST_DRAWN
     found = []
     for place, run in enumerate(runs):
         sand = None
-        if place >= first:
+        if owner is not None and place >= first:
             before, after = learned(entries[:place], owner=owner), learned(entries[: place + 1], owner=owner)
             sand = after.law.sand_kg_m3 if after.runs > before.runs else None
         told = None if run.record is None else events(run.record.run)

@@ -5,12 +5,14 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
+from enum import StrEnum
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from monitor.trace.reader import TraceReader
+from monitor.trace.season import Season
 from web import season as seasons
 from web import season_picture
 from web.figures import Figures, Units
@@ -24,21 +26,42 @@ REMEMBERED = 5_000
 """Closed runs whose events are not read again."""
 
 
+class Presses(StrEnum):
+    """Whose runs are shown: those of this page's press, or of every press in its store."""
+
+    OWN = "own"
+    ALL = "all"
+
+
 def router(rooms: Rooms, records: PressRecords) -> APIRouter:
     """Return the addresses of the season."""
     routes = APIRouter(default_response_class=HTMLResponse)
     told = _Told(rooms.book.reader)
+    every = PressRecords(
+        Season(
+            rooms.book.reader,
+            rules=rooms.settings.rules(),
+            owner=rooms.settings.plan_rules(),
+            invented=rooms.invented,
+            every_press=True,
+        )
+    )
+    seasons_of = {Presses.OWN: records, Presses.ALL: every}
+
+    def runs_of(presses: Presses) -> list[RunFigures]:
+        return _runs(rooms, seasons_of[presses], told, presses)
 
     @routes.get("/season")
-    async def show_season(request: Request) -> HTMLResponse:
-        return HTMLResponse(
-            await run_in_threadpool(_season_page, rooms, records, told, rooms.choice(request))
-        )
+    async def show_season(request: Request, presses: Presses = Presses.OWN) -> HTMLResponse:
+        choice = rooms.choice(request)
+        runs = await run_in_threadpool(runs_of, presses)
+        return HTMLResponse(await run_in_threadpool(_season_page, rooms, runs, presses, choice))
 
     @routes.get("/season.csv")
-    async def season_file(units: Units = Units.US) -> Response:
-        runs = await run_in_threadpool(_runs, rooms, records, told)
-        headers = {"Content-Disposition": f'attachment; filename="season-{units}.csv"'}
+    async def season_file(units: Units = Units.US, presses: Presses = Presses.OWN) -> Response:
+        runs = await run_in_threadpool(runs_of, presses)
+        name = f"season-{units}.csv" if presses is Presses.OWN else f"season-all-{units}.csv"
+        headers = {"Content-Disposition": f'attachment; filename="{name}"'}
         return Response(seasons.table(runs, units=units), media_type="text/csv", headers=headers)
 
     return routes
@@ -65,19 +88,27 @@ class _Told:
         return kept
 
 
-def _runs(rooms: Rooms, records: PressRecords, told: _Told) -> list[RunFigures]:
+def _runs(rooms: Rooms, records: PressRecords, told: _Told, presses: Presses) -> list[RunFigures]:
     runs = records.ask(lambda season: season.runs())
-    return seasons.run_figures(runs, events=told.of, owner=rooms.settings.plan_rules())
+    # Sand and cake are of one press: runs of several teach nothing together.
+    owner = rooms.settings.plan_rules() if presses is Presses.OWN else None
+    return seasons.run_figures(runs, events=told.of, owner=owner)
 
 
-def _season_page(rooms: Rooms, records: PressRecords, told: _Told, choice: Choice) -> str:
+def _several(rooms: Rooms) -> bool:
+    """Tell whether the newest runs in the store are of more than one press."""
+    return len({run.press for run in rooms.book.reader.runs() if run.invented == rooms.invented}) > 1
+
+
+def _season_page(rooms: Rooms, runs: Sequence[RunFigures], presses: Presses, choice: Choice) -> str:
     figures = choice.figures()
-    runs = _runs(rooms, records, told)
     return page(
         "season",
         choice=choice,
-        here="/season",
+        here="/season" if presses is Presses.OWN else f"/season?presses={presses}",
         press=rooms.settings.press.name,
+        every_press=presses is Presses.ALL,
+        several=_several(rooms),
         charts=_charts(runs[-MOST_DRAWN:], figures),
         left_out=max(0, len(runs) - MOST_DRAWN),
         changes=seasons.changes(runs, figures=figures),

@@ -336,8 +336,10 @@ def two_seasons() -> list[InventedRun]:
     ]
 
 
-def keep(url: str, runs: Iterable[InventedRun], *, entries: Iterable[Happened] = ()) -> None:
-    """Write ``runs`` and what was entered about them with the store's own writer."""
+def keep(
+    url: str, runs: Iterable[InventedRun], *, entries: Iterable[Happened] = (), press: str = "main"
+) -> None:
+    """Write ``runs`` of ``press`` and what was entered about them with the store's own writer."""
     facts = {
         "press": RULES.press,
         "pump": RULES.pump,
@@ -346,10 +348,10 @@ def keep(url: str, runs: Iterable[InventedRun], *, entries: Iterable[Happened] =
     }
     writer = TraceWriter(url, software="0.1.0")
     writer.open()
-    press = writer.press("main", facts=facts)
+    kept = writer.press(press, facts=facts)
     for run in runs:
-        run.write(press)
+        run.write(kept)
         writer.flush()
     for entry in entries:
-        press.keep_effect(entry)
+        kept.keep_effect(entry)
     writer.close()

@@ -7,6 +7,8 @@ import io
 import json
 import re
 import sqlite3
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -17,12 +19,16 @@ from hypothesis import strategies as st
 from monitor.contract.events import AlarmMove
 from monitor.contract.names import Alarm, AlarmState
 from monitor.contract.readings import ClockState
-from tests.web.invented_runs import GALLON_L, TROUBLED, two_seasons
+from monitor.runtime.clock import ManualClock
+from monitor.runtime.settings import load
+from tests.web.conftest import Scene
+from tests.web.invented_runs import GALLON_L, TROUBLED, keep, two_seasons
 from web.edition import words
 from web.figures import Figures, Units
 from web.language import Language
 from web.season import RunFigures, changes, happened, table
 from web.season_picture import HEIGHT, Post, draw
+from web.security import DeviceCode
 
 US = Figures(words(Language.EN), Units.US)
 
@@ -111,6 +117,68 @@ async def test_what_changed_since_last_year_is_said_by_medians(
     before, now = (season.volume_gal[years == year].median() for year in (2025, 2026))
     more = f"{100 * (now / before - 1):.0f}% more"
     assert re.search(rf"Syrup through\s+2025\s+{before:.1f} gal\s+2026\s+{now:.1f} gal\s+{more}", text)
+
+
+HILL = "hill-main"
+
+
+@pytest.fixture
+def two_presses_scene(
+    tmp_path: Path, manual_clock: ManualClock, device_code: tuple[str, DeviceCode]
+) -> Scene:
+    """Return the page of press main over a store that another press has runs in, too."""
+    url = f"sqlite:///{tmp_path / 'runs.db'}"
+    own, other = two_seasons()[:2]
+    keep(url, [own])
+    keep(url, [replace(other, name=f"{HILL}-1")], press=HILL)
+    text, code = device_code
+    return Scene(load(), manual_clock, text, code, url, invented=True)
+
+
+class TestTwoPressesInOneStore:
+    """Runs of every press are there to be looked at, and only when asked for."""
+
+    async def runs(self, scene: Scene, presses: str) -> pd.DataFrame:
+        async with scene.client() as client:
+            answer = await client.get(f"/season.csv?units=us{presses}")
+        assert answer.status_code == 200
+        return pd.read_csv(io.BytesIO(answer.content), index_col="run")
+
+    async def test_the_file_has_the_runs_of_this_press_or_of_all(self, two_presses_scene: Scene) -> None:
+        own, other = two_seasons()[:2]
+        assert list((await self.runs(two_presses_scene, "")).index) == [own.name]
+        every = await self.runs(two_presses_scene, "&presses=all")
+        assert set(every.index) == {own.name, f"{HILL}-1"}
+        litres = other.volume_l(other.length_s - 1)
+        assert every.volume_gal[f"{HILL}-1"] == pytest.approx(litres / GALLON_L, rel=0.002)
+
+    async def test_runs_of_several_presses_teach_no_sugar_sand(self, two_presses_scene: Scene) -> None:
+        assert (await self.runs(two_presses_scene, "&presses=all")).sand_g_per_L.isna().all()
+
+    @pytest.mark.parametrize(
+        ("language", "every"), [("en", "Season of all presses"), ("fr", "Saison de toutes les presses")]
+    )
+    async def test_one_page_leads_to_the_other(
+        self, two_presses_scene: Scene, language: str, every: str
+    ) -> None:
+        async with two_presses_scene.client() as client:
+            client.cookies.set("language", language)
+            own = html.unescape((await client.get("/season")).text)
+            both = html.unescape((await client.get("/season?presses=all")).text)
+        assert f'href="/season?presses=all">{every}<' in own
+        assert f"{HILL}-1" not in own
+        assert f"<h1>{every}</h1>" in both
+        assert f"{HILL}-1" in both
+        assert 'class="button" href="/season">' in both
+        assert "&presses=all" in both
+
+    async def test_another_word_is_refused(self, two_presses_scene: Scene) -> None:
+        async with two_presses_scene.client() as client:
+            assert (await client.get("/season?presses=none")).status_code == 422
+
+
+async def test_with_one_press_there_is_no_choice(season_scene: Any) -> None:
+    assert "presses=all" not in await page(season_scene)
 
 
 async def test_a_season_without_a_run_says_so(scene: Any) -> None:
