@@ -172,7 +172,10 @@ class TraceWriter:
             self._wake.notify_all()
         if self._thread is not None:
             self._thread.join()
-            self._thread = None
+            with self._wake:
+                # Whoever asked after the last look would wait for a thread that is gone.
+                self._thread = None
+                self._wake.notify_all()
         try:
             self.leases.release(self.leases.held)
         except StoreError as error:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import dataclasses
+import threading
 from datetime import timedelta
 from typing import Any
 
@@ -273,3 +274,16 @@ def test_a_full_queue_drops_the_oldest_readings_and_counts_them(
     writer.flush()
     assert bench.ask("SELECT count(*), min(seq) FROM reading") == [(backlog.READING_LIMIT, 5)]
     assert writer.lost == 5
+
+
+def test_nobody_waits_for_a_writer_that_is_gone(bench: Any) -> None:
+    """One who asks while it closes is let go when it has, not after the longest wait of all."""
+    for _ in range(30):
+        writer = bench.opened()
+        asking = [threading.Thread(target=writer.flush) for _ in range(8)]
+        closing = threading.Thread(target=writer.close)
+        for thread in (*asking[:4], closing, *asking[4:]):
+            thread.start()
+        for thread in (*asking, closing):
+            thread.join(5.0)
+            assert not thread.is_alive()
