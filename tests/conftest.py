@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
@@ -14,6 +15,10 @@ from tests.integration import services as programs
 # A busy machine is no fault of the code; every test has its own timeout anyway.
 settings.register_profile("niterwatch", deadline=None)
 settings.load_profile("niterwatch")
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # As a shell leaves it to what runs in its background: the programs under test would be deaf to Ctrl-C.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 LOGS = pytest.StashKey[dict[str, Path]]()
 
