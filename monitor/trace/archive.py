@@ -26,6 +26,7 @@ from monitor.trace.database import Database
 from monitor.trace.lease import Leases
 from monitor.trace.package import WholeRun
 from monitor.trace.reader import TraceReader
+from monitor.trace.retention import drop_seconds
 
 _CHUNK_ROWS = 1_000
 _PRESS_LETTERS = 32
@@ -226,18 +227,9 @@ def _boots_of(run: WholeRun) -> list[str]:
 
 
 def _delete(connection: sa.Connection, name: str, run_id: int) -> None:
-    # Seconds from before the run was opened belong to it by its back-dated start, and carry no run.
-    own, base, boot = schema.moment.alias(), schema.run, schema.boot
-    first = sa.select(sa.func.min(own.c.id)).where(own.c.run_id == run_id).scalar_subquery()
-    start = sa.select(base.c.started_mono_s).where(base.c.id == run_id).scalar_subquery()
-    boot_id = sa.select(base.c.boot_id).where(base.c.id == run_id).scalar_subquery()
-    moment = schema.moment
-    connection.execute(
-        sa.delete(moment)
-        .where(moment.c.run_id.is_(None), moment.c.boot_id == boot_id)
-        .where(moment.c.mono_s >= start, moment.c.id < first)
-    )
-    for table in (moment, schema.run_shown, schema.run_end, schema.run_base):
+    base, boot = schema.run, schema.boot
+    drop_seconds(connection, run_id)
+    for table in (schema.run_shown, schema.run_end, schema.run_base):
         connection.execute(sa.delete(table).where(table.c.run_id == run_id))
     theirs = boot.alias()
     owner = sa.select(theirs.c.press).join(base, base.c.boot_id == theirs.c.id).where(base.c.id == run_id)
