@@ -263,8 +263,8 @@ class PressWatch:
             then = Stamp(boot=stamp.boot, mono_s=arrived_s, time=reading.time, clock=reading.clock)
             self._catch_up(ReadingArrived(stamp=then, point=point, reading=reading))
             self._catch_up(Tick(stamp=then))
-        if state.run is not None:
-            _log.info("run %s goes on", state.run.id)
+        if self._state.run is not None:
+            _log.info("run %s goes on", self._state.run.id)
 
     def _before(self, stamp: Stamp) -> tuple[State, list[tuple[Point, Reading, float]]]:
         """Read the stored state, a fresh one where there is none, and the readings kept since; blocks."""
