@@ -10,7 +10,7 @@ import threading
 from typing import Any
 
 from hardware.pins import PulsePin
-from hardware.sampling import Sink, wait_until
+from hardware.sampling import Sink, rounds
 from hardware.stamp import Stamp
 from monitor.contract.errors import SensorNotFound, SettingsError
 from monitor.contract.readings import Point, Reading, Reason
@@ -43,11 +43,10 @@ class FlowMeter:
     def run(self, sink: Sink, stop: threading.Event) -> None:
         """Give ``sink`` a reading a second until ``stop`` is set; blocks."""
         self.open()
-        due_s = self._clock.monotonic() + READING_INTERVAL_S
+        begin_s = self._clock.monotonic() + READING_INTERVAL_S
         try:
-            while wait_until(due_s, clock=self._clock, stop=stop):
+            for _ in rounds(READING_INTERVAL_S, begin_s=begin_s, clock=self._clock, stop=stop):
                 sink(self.read())
-                due_s = max(due_s + READING_INTERVAL_S, self._clock.monotonic())
         finally:
             self.close()
 

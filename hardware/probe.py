@@ -15,7 +15,7 @@ from typing import Any
 
 from hardware.driver_file import said, told
 from hardware.power_on import PowerOnJudge
-from hardware.sampling import Sink, wait_until
+from hardware.sampling import Sink, rounds
 from hardware.scratchpad import (
     FULL_RESOLUTION_BIT,
     Complaint,
@@ -151,10 +151,8 @@ class TemperatureProbe:
 
     def run(self, sink: Sink, stop: threading.Event) -> None:
         """Give ``sink`` a reading a second until ``stop`` is set; blocks."""
-        due_s = self._clock.monotonic()
-        while wait_until(due_s, clock=self._clock, stop=stop):
+        for _ in rounds(READING_INTERVAL_S, begin_s=self._clock.monotonic(), clock=self._clock, stop=stop):
             sink(self.read())
-            due_s = max(due_s + READING_INTERVAL_S, self._clock.monotonic())
 
     def read(self) -> Reading:
         """Return one reading; blocks while the probe converts, never raises for a sensor's fault."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from monitor.contract.readings import Reading
 from monitor.runtime.clock import Clock
@@ -26,6 +26,19 @@ def wait_until(moment_s: float, *, clock: Clock, stop: threading.Event) -> bool:
             return True
         clock.pause(min(left_s, STOP_CHECK_S))
     return False
+
+
+def rounds(every_s: float, *, begin_s: float, clock: Clock, stop: threading.Event) -> Iterator[None]:
+    """Block until each round is due, ``every_s`` apart, and give it, until ``stop`` is set.
+
+    After a stall the rounds that were missed are left out, and the next comes half an interval
+    after the late one at the soonest: two readings of one moment would say one thing twice.
+    """
+    due_s = begin_s
+    while wait_until(due_s, clock=clock, stop=stop):
+        began_s = clock.monotonic()
+        yield
+        due_s = max(due_s + every_s, began_s + every_s / 2)
 
 
 async def in_thread(work: Callable[[threading.Event], None], *, name: str) -> None:

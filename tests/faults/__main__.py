@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import os
 import platform
+import shutil
 import sys
 import tempfile
 import time
@@ -27,7 +28,11 @@ def main() -> int:
     options = argparse.ArgumentParser(prog="python -m tests.faults", description=__doc__)
     options.add_argument("--counts", choices=[*CHOICES], default="short")
     options.add_argument("--only", choices=[*TRIALS], action="append", help="may be given several times")
-    options.add_argument("--keep", type=Path, help="folder to leave logs and files in")
+    options.add_argument(
+        "--keep",
+        type=Path,
+        help="folder to leave logs and files in; those of a family that fails are left anyway",
+    )
     chosen = options.parse_args()
     _say(f"{chosen.counts} form, {datetime.now(UTC):%Y-%m-%d}, {os.cpu_count()} cores, "
          f"Python {platform.python_version()}, {platform.system()} {platform.machine()}")  # fmt: skip
@@ -41,10 +46,13 @@ def main() -> int:
 def _run(names: list[str], counts: Counts, *, keep: Path | None) -> Iterator[Metric]:
     for name in names:
         began_s = time.monotonic()
-        with tempfile.TemporaryDirectory(prefix="faults-") as place:
-            directory = (keep or Path(place)) / name.replace(" ", "-")
-            directory.mkdir(parents=True)
-            metrics = list(_tried(name, TRIALS[name], counts, directory))
+        directory = (keep or Path(tempfile.mkdtemp(prefix="faults-"))) / name.replace(" ", "-")
+        directory.mkdir(parents=True)
+        metrics = list(_tried(name, TRIALS[name], counts, directory))
+        if keep is None and all(metric.holds for metric in metrics):
+            shutil.rmtree(directory.parent)
+        else:
+            _say(f"\nits logs and files are left in {directory}")
         # At once: a long form that is stopped has still shown what it knows.
         _say(f"\n{name}, {time.monotonic() - began_s:.0f} s\n{table(metrics)}")
         yield from metrics

@@ -66,7 +66,8 @@ def trial(counts: Counts, directory: Path) -> Iterator[Metric]:
     yield Metric(family=1, what="runs lost", measured=tally.runs, limit=0)
     yield Metric(family=1, what="files not whole", measured=tally.unsound, limit=0)
     yield Metric(family=1, what="alarm moves kept twice", measured=moves, limit=0)
-    yield Metric(family=1, what="readings and seconds kept twice", measured=readings + seconds, limit=0)
+    yield Metric(family=1, what="readings kept twice", measured=readings, limit=0)
+    yield Metric(family=1, what="seconds kept twice", measured=seconds, limit=0)
     yield Metric(
         family=1,
         what=f"live again, slowest (the restart's own {counts.restart_s:g} s included)",

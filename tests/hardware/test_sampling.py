@@ -1,12 +1,15 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import threading
 import time
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from hardware.sampling import in_thread, wait_until
+from hardware.sampling import STOP_CHECK_S, in_thread, rounds, wait_until
 from monitor.runtime.clock import ManualClock, SystemClock
 
 
@@ -56,3 +59,38 @@ def test_waiting_is_in_the_clocks_time_and_over_at_once_when_stopped() -> None:
     stop.set()
     assert not wait_until(clock.now_s + 5.0, clock=clock, stop=stop)
     assert clock.now_s == pytest.approx(1005.0)
+
+
+class StallingClock(ManualClock):
+    """A clock of a machine so busy that its sleeps last longer than asked."""
+
+    def __init__(self, stalls_s: list[float]) -> None:
+        super().__init__()
+        self._stalls_s = list(stalls_s)
+
+    def pause(self, seconds: float) -> None:
+        super().pause(seconds + (self._stalls_s.pop() if self._stalls_s else 0.0))
+
+
+def begun(clock: ManualClock, *, count: int, work_s: float = 0.0) -> list[float]:
+    """Return when ``count`` rounds of one second began, since the first was due."""
+    stop, due_s, moments = threading.Event(), clock.now_s, []
+    for _ in rounds(1.0, begin_s=due_s, clock=clock, stop=stop):
+        moments.append(clock.now_s - due_s)
+        clock.advance(work_s)
+        if len(moments) == count:
+            stop.set()
+    return moments
+
+
+def test_rounds_keep_their_beat_however_long_the_work_of_each_takes() -> None:
+    assert begun(ManualClock(), count=4, work_s=0.75) == pytest.approx([0.0, 1.0, 2.0, 3.0])
+    assert begun(ManualClock(), count=4, work_s=1.5) == pytest.approx([0.0, 1.5, 3.0, 4.5])
+
+
+@given(st.lists(st.floats(0.0, 5.0), max_size=40))
+def test_rounds_after_a_stall_never_crowd_and_miss_no_more_than_the_stall(stalls_s: list[float]) -> None:
+    moments = begun(StallingClock(stalls_s), count=12)
+    apart_s = [later - sooner for sooner, later in itertools.pairwise(moments)]
+    assert min(apart_s) >= 0.5 - 1e-6
+    assert moments[-1] <= 11.0 + sum(stalls_s) + STOP_CHECK_S
