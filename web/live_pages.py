@@ -40,8 +40,12 @@ def router(rooms: Rooms) -> APIRouter:
     @routes.get("/live/{press}", response_class=EventSourceResponse, include_in_schema=False)
     async def stream(request: Request, press: Press) -> AsyncIterator[ServerSentEvent]:
         choice = rooms.choice(request)
+        before: dict[str, str] = {}
         async for _ in _news(rooms, press):
-            yield ServerSentEvent(data=_told(rooms.view(press, choice), choice))
+            view = rooms.view(press, choice)
+            now = parts(view, press=view.press if view else "", choice=choice)
+            yield ServerSentEvent(data=_told(view) | {"parts": _changed(now, before)})
+            before = now
 
     @routes.get("/live", response_class=EventSourceResponse, include_in_schema=False)
     async def stream_of_all(request: Request) -> AsyncIterator[ServerSentEvent]:
@@ -90,13 +94,16 @@ def _overview_page(rooms: Rooms, choice: Choice) -> str:
     return page("overview", choice=choice, here="/", views=views, invented=invented)
 
 
-def _told(view: LiveView | None, choice: Choice) -> dict[str, object]:
-    """Return one event of a live page's stream: the whole state, in words."""
-    press = view.press if view else ""
-    told: dict[str, object] = {"version": version(), "parts": parts(view, press=press, choice=choice)}
+def _changed(now: dict[str, str], before: dict[str, str]) -> dict[str, str]:
+    return {name: html for name, html in now.items() if html != before.get(name)}
+
+
+def _told(view: LiveView | None) -> dict[str, object]:
+    """Return what one event of a live page's stream says beside its parts."""
     if view is None:
-        return told | {"live": False, "mood": Mood.SILENT}
-    return told | {
+        return {"version": version(), "live": False, "mood": Mood.SILENT}
+    return {
+        "version": version(),
         "live": view.live,
         "mood": view.sentence.mood,
         "phase": view.phase,

@@ -38,6 +38,7 @@ _environment = Environment(
     undefined=StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,
+    auto_reload=False,  # they change with the program only; each look would ask the disk
 )
 
 

@@ -6,7 +6,8 @@ opening that the model says is full. Pure: numbers in, SVG out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from web.drawing import element, hatch, picture, text
 from web.figures import Figures
@@ -20,6 +21,10 @@ TOP, BOTTOM = 26.0, 158.0
 BAR = 9.0
 PLATE_SHARE = 0.2
 """Width of a plate against that of plate and frame together."""
+FILL_DIGITS = 3
+"""Decimals of the fill that are drawn: finer moves no dot of a phone's screen."""
+DRAWINGS_KEPT = 64
+"""Drawings that are remembered: every viewer's, of many presses, and of status after status."""
 MOST_DRAWN = 24
 """More frames than this cannot be told apart on a phone; so many are drawn and it is said."""
 
@@ -40,6 +45,19 @@ class Stack:
 
 def draw(stack: Stack, *, figures: Figures) -> str:
     """Return the SVG of ``stack``."""
+    seen = stack if stack.fill is None else replace(stack, fill=round(stack.fill, FILL_DIGITS))
+    return picture(
+        *_drawing(seen),
+        title=_title(stack, figures),
+        key="press",
+        viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
+        class_="press-stack",
+    )
+
+
+@lru_cache(maxsize=DRAWINGS_KEPT)
+def _drawing(stack: Stack) -> tuple[str, ...]:
+    """Return all of the picture but its title, which is in the viewer's words."""
     pitch = (WIDTH - 2 * HEAD - SCREW) / stack.drawn
     plate = pitch * PLATE_SHARE
     parts = [element("defs", _stipple(), hatch("fill-unknown", gap=9)), *_body(pitch, plate)]
@@ -50,13 +68,7 @@ def draw(stack: Stack, *, figures: Figures) -> str:
     if stack.running and stack.fill is None:
         middle = HEAD + pitch * stack.drawn / 2
         parts.append(text("?", class_="what", x=middle, y=(TOP + BOTTOM) / 2 + 20, text_anchor="middle"))
-    return picture(
-        *parts,
-        title=_title(stack, figures),
-        key="press",
-        viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
-        class_="press-stack",
-    )
+    return tuple(parts)
 
 
 def _stipple() -> str:

@@ -326,6 +326,12 @@ def test_a_dead_line_is_said_by_the_pages_own_timer(
     assert page.locator("body").get_attribute("data-mood") == "silent"
     for name in ("outlet", "window", "stack", "points", "tally"):
         assert not page.locator(f'[data-part="{name}"] > *').first.is_visible(), name
+    page.context.set_offline(False)
+    page.clock.resume()
+    streamed(page, board, states["ready"])
+    expect(page.locator(".verdict")).to_have_text("Ready to bottle:", timeout=SHOWN_MS)
+    for name in ("outlet", "window", "stack", "points", "tally"):
+        assert page.locator(f'[data-part="{name}"] > *').first.is_visible(), name
     page.context.close()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import socket
 import time
 from collections.abc import AsyncIterator
@@ -21,6 +22,7 @@ from monitor.contract.topics import Topics, levels
 from monitor.runtime.broker import BrokerLink
 from monitor.runtime.clock import SystemClock
 from monitor.runtime.settings import BrokerSection, Settings, load
+from web.page import PARTS
 from web.security import DeviceCode
 from web.service import listen, serve
 
@@ -97,6 +99,33 @@ async def test_a_status_on_the_broker_reaches_an_open_stream(
             if hearing.done():
                 break
         assert '"mood":"ready"' in (await hearing).replace(" ", "")
+
+
+async def test_a_stream_tells_every_part_once_and_then_those_that_changed(
+    settings: Settings, device_code: tuple[str, DeviceCode], states: dict[str, RunStatus]
+) -> None:
+    told = [
+        states[name].model_copy(update={"seq": 3000 + number})
+        for number, name in enumerate(("ready", "ready", "over"))
+    ]
+    heard: list[dict[str, str]] = []
+    async with (
+        monitor(settings.broker) as link,
+        served(settings, device_code[1]),
+        httpx.AsyncClient(base_url=address(settings), timeout=10) as client,
+        client.stream("GET", "/live/main") as stream,
+    ):
+        async for line in stream.aiter_lines():
+            if line.startswith("data:"):
+                heard.append(json.loads(line.removeprefix("data:"))["parts"])
+                if not told:
+                    break
+                link.publish(TOPICS.status, encode(told.pop(0)), retain=True)
+    never_heard, ready, ready_still, over = heard
+    assert set(never_heard) == set(PARTS)
+    assert "Ready to bottle" in ready["sentence"]
+    assert not {"sentence", "window", "stack", "prompts"} & set(ready_still)
+    assert {"sentence", "outlet", "window"} <= set(over)
 
 
 async def test_a_kept_status_alone_never_looks_live(

@@ -7,6 +7,7 @@ const RETRY_MS = 2000;
 const body = document.body;
 
 const fresh = { wall: Date.now(), steady: performance.now() };
+const parts = {}; // the newest HTML of each; a stream tells those that changed
 let stream = null;
 
 // A phone's steady clock stops while it sleeps and its wall clock may step: the longer one counts.
@@ -46,7 +47,8 @@ async function knock() {
 
 function show(news, told) {
   if (news.version !== body.dataset.version && reloadOnce(news.version)) return;
-  for (const [name, html] of Object.entries(news.parts)) {
+  Object.assign(parts, news.parts);
+  for (const [name, html] of Object.entries(parts)) {
     for (const place of document.querySelectorAll(`[data-part="${name}"]`)) morph(place, html);
   }
   body.dataset.mood = news.mood;
@@ -59,7 +61,7 @@ function show(news, told) {
   } else {
     delete body.dataset.lively;
   }
-  if (news.mood && news.parts.sentence) document.title = titled();
+  if (news.mood && parts.sentence) document.title = titled();
   told(news);
 }
 
@@ -80,8 +82,9 @@ function fallSilent(told) {
   words.querySelector("time").textContent = [time.getHours(), time.getMinutes(), time.getSeconds()]
     .map((part) => String(part).padStart(2, "0"))
     .join(":");
-  const place = document.querySelector('[data-part="sentence"]');
-  place.replaceChildren(words);
+  const said = document.createElement("div");
+  said.append(words);
+  morph(document.querySelector('[data-part="sentence"]'), said.innerHTML);
   body.dataset.mood = "silent";
   body.toggleAttribute("data-silent", true);
   document.title = titled();
