@@ -17,7 +17,6 @@ import uuid
 from collections.abc import Collection, Iterable
 
 import sqlalchemy as sa
-from sqlalchemy.dialects import postgresql
 
 from monitor.contract.errors import StoreError, StoreInUse, StoreUnreadable, StoreUnwritable
 from monitor.trace.complaint import complaint_of
@@ -121,6 +120,9 @@ class Leases:
             self._drop_line()
 
     def _claim(self, wanted: list[str]) -> set[str]:
+        # A monitor that keeps a file does without: 2 MiB.
+        from sqlalchemy.dialects import postgresql
+
         until_s = _NOW_S + LEASE_S
         over = sa.select(lease.c.press).where(lease.c.press.in_(wanted), lease.c.until_s <= _NOW_S)
         # A row that another session has locked is in use, whatever its time says.

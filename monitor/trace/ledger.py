@@ -7,10 +7,10 @@ import time
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.dialects import sqlite
 
 from monitor.contract.events import Event
 from monitor.contract.readings import ClockState
@@ -22,6 +22,9 @@ from monitor.trace.backlog import Backlog, Batch, KeptReading, KeptRow, KeptRun
 from monitor.trace.complaint import Kind
 from monitor.trace.database import Database
 from monitor.trace.lease import RENEW_S, Leases
+
+if TYPE_CHECKING:
+    from sqlalchemy.dialects import postgresql
 
 CHUNK_ROWS = 1_000
 """Rows handed to the database at a time, so that a long backlog needs no second copy in memory."""
@@ -246,4 +249,8 @@ def _insert(connection: sa.Connection, table: sa.Table, rows: Iterable[entries.C
 
 
 def _insert_into(connection: sa.Connection, table: sa.Table) -> sqlite.Insert | postgresql.Insert:
-    return sqlite.insert(table) if connection.dialect.name == "sqlite" else postgresql.insert(table)
+    if connection.dialect.name == "sqlite":
+        return sqlite.insert(table)
+    from sqlalchemy.dialects import postgresql  # a monitor that keeps a file does without: 2 MiB
+
+    return postgresql.insert(table)
