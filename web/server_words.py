@@ -13,6 +13,8 @@ WORDS = {
     "Exception in ASGI application\n": "the page could not answer a request, by a fault of this program",
 }
 """What it says of trouble, and what that means here."""
+ADVICE = "No supported WebSocket library detected."
+"""What it begins with to say how another kind of connection could be had; the page wants none."""
 
 
 class ServerWords(logging.Filter):
@@ -20,7 +22,7 @@ class ServerWords(logging.Filter):
 
     def filter(self, record: logging.LogRecord) -> bool:
         """Put ``record`` into our words; return whether it is worth a line."""
-        if record.levelno < logging.WARNING:
+        if record.levelno < logging.WARNING or str(record.msg).startswith(ADVICE):
             return False
         record.msg = WORDS.get(str(record.msg), record.msg)
         return True

@@ -230,6 +230,7 @@ def configured(rooms: Rooms) -> uvicorn.Config:
     return uvicorn.Config(
         create_app(rooms),
         http=Connection,
+        ws="none",
         lifespan="off",
         log_config=None,
         access_log=False,

@@ -31,6 +31,24 @@ def test_nonsense_is_one_line_in_plain_words(new_board: Any, caplog: pytest.LogC
     assert said == ["somebody sent the page what is no web request; it was refused"]
 
 
+def test_another_kind_of_connection_is_refused_in_one_line(
+    new_board: Any, caplog: pytest.LogCaptureFixture
+) -> None:
+    asked = (
+        "GET /safety HTTP/1.1",
+        "Host: localhost",
+        "Connection: Upgrade",
+        "Upgrade: websocket",
+        "Sec-WebSocket-Version: 13",
+        "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==",  # of RFC 6455, section 1.3
+    )
+    with caplog.at_level(logging.INFO):
+        answer = sent(new_board().port, "".join(f"{line}\r\n" for line in (*asked, "")).encode())
+        assert answer.startswith(b"HTTP/1.1 200")
+    said = [record.getMessage() for record in caplog.records if record.name == "uvicorn.error"]
+    assert said == ["somebody asked the page for another kind of connection; it was refused"]
+
+
 def test_a_guesser_is_told_of_once_and_no_code_is(new_board: Any, caplog: pytest.LogCaptureFixture) -> None:
     board = new_board()
     with caplog.at_level(logging.INFO):
