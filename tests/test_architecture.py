@@ -32,10 +32,11 @@ MAY_IMPORT: dict[str, set[str]] = {
 
 COMPOSERS = {
     "monitor.care_commands",
-    "monitor.cli",
+    "monitor.commands",
     "monitor.demo",
     "monitor.record_commands",
     "monitor.report_evidence",
+    "monitor.service_start",
 }
 """The only ones that may know hardware and web."""
 
@@ -68,7 +69,7 @@ OWNERS: dict[str, tuple[str, ...]] = {
     "starlette": ("web",),
     "uvicorn": ("web.connections", "web.service"),
     "typer": (
-        "monitor.cli",
+        "monitor.commands",
         "monitor.command_options",
         "monitor.care_commands",
         "monitor.record_commands",

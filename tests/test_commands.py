@@ -197,7 +197,7 @@ def test_help_lists_the_commands_and_needs_no_sensor_library(tmp_path: Path) -> 
     for command in ("demo", "monitor", "hardware", "web", "check", "runs", "replay", "export"):
         assert command in done.stdout
     loaded = subprocess.run(
-        [sys.executable, "-c", "import sys, monitor.cli; print(*sys.modules)"],
+        [sys.executable, "-c", "import sys, monitor.cli, monitor.commands; print(*sys.modules)"],
         capture_output=True,
         text=True,
         check=True,

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import typer
 
-from monitor.cli import app
+from monitor.commands import app
 from monitor.contract.presence import Service
 from monitor.contract.topics import Topics
 from tests.bench.table import Row, in_turns, lines

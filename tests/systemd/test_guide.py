@@ -9,7 +9,7 @@ import pytest
 import typer
 
 from monitor import installation
-from monitor.cli import app
+from monitor.commands import app
 
 GUIDE = (installation.shipped() / "INSTALL.md").read_text()
 COMMANDS = sorted(

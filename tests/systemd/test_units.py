@@ -10,7 +10,7 @@ import pytest
 import typer
 
 from monitor import installation
-from monitor.cli import app
+from monitor.commands import app
 from monitor.runtime.settings import load
 from tests.systemd.conftest import run
 
