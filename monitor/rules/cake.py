@@ -10,9 +10,10 @@ slow one all weigh right. Blocks enter fading least-squares sums: nothing is ref
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import lru_cache
 
+from monitor.contract.record import record
 from monitor.physics import filtration, syrup
 from monitor.rules.flow import PRESSURE_ON_KPA
 from monitor.rules.second import Second, known
@@ -85,7 +86,7 @@ OUTLET_UNKNOWN_S = 600.0
 """With no outlet temperature the stack counts as warm after this long."""
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Line:
     """Fading sums of resistance [1e11/m] against volume [L] and what they are read as."""
 
@@ -120,7 +121,7 @@ class Line:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Block:
     """The open block: what has been pushed since a moment at which volume was certain."""
 
@@ -133,7 +134,7 @@ class Block:
     heat_s: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Cake:
     """What the run has shown of its cake."""
 

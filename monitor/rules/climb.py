@@ -9,7 +9,8 @@ be late, which is why the parabola stands beside it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from monitor.contract.record import record
 
 MEMORY_S = 300.0
 """How far back the fit looks: long against strokes, short against a run."""
@@ -24,7 +25,7 @@ FARTHEST_S = 6 * 3600.0
 """Beyond this a forecast is no use to anyone."""
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class PressureClimb:
     """Fading sums of pressure against time, time counted back from now."""
 

@@ -5,8 +5,7 @@ A few thousand bytes carry half an hour; when there are too many blocks, each tw
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from monitor.contract.record import record
 from monitor.rules.second import Second, known
 
 BLOCK_S = 5.0
@@ -19,7 +18,7 @@ LONGEST_S = 1800.0
 """A warm-up is followed this long: no press that is fed hot syrup takes half an hour."""
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Block:
     """What is being gathered: the last outlet and pan [degC], litres, sum and count of kPa."""
 
@@ -31,7 +30,7 @@ class Block:
     line_count: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Course:
     """Columns of the blocks: s, L, degC at the end, mean kPa, pan degC at the end."""
 

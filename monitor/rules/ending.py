@@ -9,9 +9,9 @@ from that product, given that the run has come as far as it has.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from monitor.contract.names import Limit
+from monitor.contract.record import record
 
 HALVINGS = 12
 """Bisections of the search: a few parts in 10,000 of the volume."""
@@ -32,7 +32,7 @@ LOW_CHANCE, MIDDLE_CHANCE, HIGH_CHANCE = 0.9, 0.5, 0.1
 """Chance of still going at the low end, the middle and the high end of a forecast."""
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Guess:
     """A volume [L] and its error as a share; infinite where the limit cannot be met."""
 
@@ -52,7 +52,7 @@ class Guess:
         return 1.0 / (self.error * math.sqrt(2.0)), middle
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Ending:
     """Volume at which the set of papers ends [L], with its range and the nearer limit."""
 

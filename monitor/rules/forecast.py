@@ -15,6 +15,7 @@ import math
 from dataclasses import dataclass, field, replace
 
 from monitor.contract.names import Limit, VolumeSource
+from monitor.contract.record import record
 from monitor.contract.status import ForecastStatus
 from monitor.rules import cake as cakes
 from monitor.rules.cake import Cake, Line, grown
@@ -260,7 +261,7 @@ def _viscosity(cake: Cake, rules: RunRules) -> float:
     return cakes.viscosity(cake.outlet_c, rules=rules)
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class _Pace:
     """How the flow goes on: held up to the cut-off pressure, then falling. Null: it just goes on."""
 

@@ -10,8 +10,8 @@ and fills it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
+from monitor.contract.record import record
 from monitor.rules.thresholds import Press
 
 READING_ERROR = 0.14
@@ -41,7 +41,7 @@ END_FILL = 0.96
 """Fill at which a run ends: the cakes meet in some frames before others (judgement)."""
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class FullVolume:
     """Syrup that fills the frames: middle [L] and its error as a share."""
 

@@ -7,9 +7,10 @@ the regulator down slows the pump; one who shuts it off stops it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from monitor.contract.names import PumpKind
+from monitor.contract.record import record
 from monitor.rules.flow import PRESSURE_ON_KPA
 from monitor.rules.second import Second, known
 from monitor.rules.thresholds import RunRules
@@ -51,7 +52,7 @@ RATE_MEMORY_S = 30.0
 """How far back the rate of strokes looks."""
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class LineWatch:
     """The line's last seconds; null is unknown."""
 

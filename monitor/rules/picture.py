@@ -1,17 +1,14 @@
-"""Everything the rules look at in one moment, gathered once a step.
-
-A named tuple, the cheapest of what cannot be changed: one is made for every reading.
-"""
+"""Everything the rules look at in one moment, gathered once a step."""
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from monitor.contract.names import Flag, Limit
+from monitor.contract.record import record
 from monitor.rules.guard import Bounds
 
 
-class Picture(NamedTuple):
+@record(frozen=True, slots=True, kw_only=True)
+class Picture:
     """The press at ``now_s`` (engine time). Null is unknown: not good, or not fresh."""
 
     now_s: float

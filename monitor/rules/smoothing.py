@@ -7,7 +7,7 @@ not show as motion, short enough to follow a warming press.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from monitor.contract.record import record
 
 WINDOW_S = 12.0
 """Span of the fitted line [s]: a 1/16 degC step moves its slope by under 0.01 degC/s."""
@@ -19,7 +19,7 @@ MOST_CORRECTION = 10.0
 """Largest correction believed, in the reading's unit: more is a jump, not a lag."""
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Recent:
     """The last readings of a point as (time [s], value), oldest first."""
 

@@ -8,10 +8,11 @@ from datetime import datetime
 from monitor.contract.commands import Reply
 from monitor.contract.events import Event
 from monitor.contract.readings import ClockState
+from monitor.contract.record import record
 from monitor.run.row import TraceRow
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class StatusDue:
     """Something a viewer sees has changed, or a second has passed."""
 
@@ -30,7 +31,7 @@ class Answered:
     reply: Reply
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class RowDue:
     """Keep ``row``."""
 

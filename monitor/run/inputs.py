@@ -7,10 +7,11 @@ from datetime import datetime
 
 from monitor.contract.commands import Command
 from monitor.contract.readings import ClockState, Point, Reading
+from monitor.contract.record import record
 from monitor.run.records import Records
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(frozen=True, slots=True, kw_only=True)
 class Stamp:
     """When an input reached the engine; ``mono_s`` counts within ``boot``."""
 
@@ -20,7 +21,7 @@ class Stamp:
     clock: ClockState
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(frozen=True, slots=True, kw_only=True)
 class ReadingArrived:
     """A reading came from the broker."""
 
@@ -29,7 +30,7 @@ class ReadingArrived:
     reading: Reading
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(frozen=True, slots=True, kw_only=True)
 class Tick:
     """The clock moved on, so that silence is noticed too."""
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 
 from monitor.contract.names import Flag, Phase
 from monitor.contract.readings import ClockState
+from monitor.contract.record import record
 from monitor.contract.status import Standing
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(frozen=True, slots=True, kw_only=True)
 class TraceRow:
     """What was known at ``mono_s``; null is unknown. Units: degC, kPa, L/min, L.
 

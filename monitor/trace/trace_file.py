@@ -5,12 +5,12 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from monitor.contract.errors import TraceError
 from monitor.contract.readings import RANGE_OF, UNIT_OF, Point
+from monitor.contract.record import record
 from monitor.contract.status import Standing
 from monitor.contract.units import Dimension, Unit, unit
 
@@ -41,7 +41,7 @@ Cells = Sequence[str]
 Number = Callable[[Cells], float | None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(frozen=True, slots=True, kw_only=True)
 class TraceLine:
     """One row of a trace file. Units: s, degC, kPa, L/min; null is unknown.
 
