@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import NamedTuple
 
 from monitor.contract.errors import IllegalMove
 from monitor.contract.names import Alarm, AlarmState, Signal
+from monitor.contract.record import record
 
 SILENCE_S = 120.0
 """A silenced alarm may sound again after this [s] (requirement: 2 min)."""
@@ -84,6 +84,8 @@ ENDS_ACTIVE = frozenset({Cause.RETURNED, Cause.UNSHELVED, Cause.UNSUPPRESSED, Ca
 """Moves after which the condition has to raise the alarm anew."""
 ASKING = frozenset({S.UNACKNOWLEDGED, S.RETURNED_UNACKNOWLEDGED, S.LATCHED_UNACKNOWLEDGED})
 """States that wait for somebody to acknowledge."""
+SET_ASIDE = frozenset({S.SHELVED, S.SUPPRESSED, S.OUT_OF_SERVICE})
+"""States in which the alarm takes no notice of its condition."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +157,8 @@ def move(
     return replace(record, state=after, active=active, shelved_until_s=0.0)
 
 
-class Condition(NamedTuple):
+@record(frozen=True, slots=True, kw_only=True)
+class Condition:
     """What an alarm is told of its moment."""
 
     holds: bool
@@ -173,8 +176,8 @@ def causes_due(record: AlarmRecord, *, alarm: Alarm, condition: Condition, now_s
         return () if (record.state, C.REMOVED) not in MOVES else (C.REMOVED,)
     if condition.suppressed:
         return () if (record.state, C.SUPPRESSED) not in MOVES else (C.SUPPRESSED,)
-    back = _back(record, now_s=now_s)
-    if back is not None:
+    if record.state in SET_ASIDE:
+        back = _back(record, now_s=now_s)
         return (*back, C.ACTIVATED) if back and condition.holds else back
     if condition.holds and not record.active:
         return (C.ACTIVATED,)
@@ -185,21 +188,19 @@ def causes_due(record: AlarmRecord, *, alarm: Alarm, condition: Condition, now_s
     return (C.ASKED_AGAIN,) if _asks_again(record, alarm=alarm, now_s=now_s) else ()
 
 
-def _back(record: AlarmRecord, *, now_s: float) -> tuple[Cause, ...] | None:
-    """Return the move that ends a state set aside, () if it lasts, null if it is none."""
+def _back(record: AlarmRecord, *, now_s: float) -> tuple[Cause, ...]:
+    """Return the move that ends a state set aside, () if it lasts."""
     match record.state:
-        case S.SHELVED:
-            return (C.UNSHELVED,) if now_s >= record.shelved_until_s else ()
         case S.SUPPRESSED:
             return (C.UNSUPPRESSED,)
         case S.OUT_OF_SERVICE:
             return (C.RESTORED,)
         case _:
-            return None
+            return (C.UNSHELVED,) if now_s >= record.shelved_until_s else ()
 
 
 def _asks_again(record: AlarmRecord, *, alarm: Alarm, now_s: float) -> bool:
+    if record.state is not S.ACKNOWLEDGED:
+        return False
     ask_again_s = SPECS[alarm].ask_again_s
-    return (
-        record.state is S.ACKNOWLEDGED and ask_again_s is not None and now_s - record.since_s >= ask_again_s
-    )
+    return ask_again_s is not None and now_s - record.since_s >= ask_again_s

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from monitor.contract.record import record
 
 PRESSURE_ON_KPA = 34.47
 """Line pressure from which the pump counts as feeding [kPa]: 5 psi (requirement)."""
@@ -16,7 +18,7 @@ METER_OFF_L_MIN = 0.05
 """A meter under this sees no flow [L/min]: below the start flow of small meters."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(frozen=True, slots=True, kw_only=True)
 class FlowTrack:
     """What the line last showed of the pump; times in engine seconds, null before the first."""
 
@@ -45,7 +47,14 @@ class FlowTrack:
         if self.last_stroke_s is not None and at_s > self.last_stroke_s:
             seen_s = (at_s - self.last_stroke_s) / strokes
             period_s = seen_s if period_s is None else period_s + 0.2 * (seen_s - period_s)
-        return replace(self, last_stroke_s=at_s, period_s=period_s)
+        return FlowTrack(
+            pressure_on=self.pressure_on,
+            pressure_since_s=self.pressure_since_s,
+            pressure_gone_s=self.pressure_gone_s,
+            last_stroke_s=at_s,
+            period_s=period_s,
+            meter_l_min=self.meter_l_min,
+        )
 
     def strokes_missing(self, now_s: float) -> bool:
         """Tell whether strokes came before and have stopped."""

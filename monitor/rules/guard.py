@@ -7,8 +7,9 @@ guarded acceptance; ISO 14253-1).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
+
+from monitor.contract.record import record
 
 
 class Zone(Enum):
@@ -19,7 +20,7 @@ class Zone(Enum):
     SURELY_OVER = "surely over"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(frozen=True, slots=True, kw_only=True)
 class Bounds:
     """A value as read, with its lag taken out, and the least and most it can truly be."""
 
@@ -30,12 +31,14 @@ class Bounds:
     @property
     def least(self) -> float:
         """Lowest true value: on a falling input the lag makes the reading too high."""
-        return min(self.value, self.corrected) - self.tolerance
+        value, corrected = self.value, self.corrected
+        return (corrected if corrected < value else value) - self.tolerance
 
     @property
     def most(self) -> float:
         """Highest true value: on a rising input the lag makes the reading too low."""
-        return max(self.value, self.corrected) + self.tolerance
+        value, corrected = self.value, self.corrected
+        return (corrected if corrected > value else value) + self.tolerance
 
     def zone(self, limit: float) -> Zone:
         """Return where the true value lies from ``limit`` (same unit)."""

@@ -6,6 +6,8 @@ anything, and none is a safeguard: a regulator or a relief valve must protect th
 
 from __future__ import annotations
 
+from itertools import compress
+
 from monitor.contract.names import Flag
 from monitor.rules import cake as cakes
 from monitor.rules.flow import NO_STROKE_PERIODS, NO_STROKE_S
@@ -33,19 +35,30 @@ SETTLING_SHARE = 0.35
 SETTLING_BLOCKS = 24
 """Fewest warm blocks before a pace is judged."""
 
+SIGNATURES = (
+    Flag.PRESSURE_DROP,
+    Flag.PUMP_STALLED,
+    Flag.DEAD_END,
+    Flag.LOW_RESISTANCE,
+    Flag.COLD_PLATES,
+    Flag.DE_SETTLING,
+    Flag.CHANGE_SOON,
+)
+"""In the order in which :func:`signatures` asks for them."""
+
 
 def signatures(state: ForecastState, *, rules: RunRules) -> frozenset[Flag]:
     """Return the signatures that hold now."""
-    holds = {
-        Flag.PRESSURE_DROP: state.line.torn,
-        Flag.PUMP_STALLED: _stalled(state),
-        Flag.DEAD_END: _dead_end(state),
-        Flag.LOW_RESISTANCE: _low_resistance(state, rules),
-        Flag.COLD_PLATES: _cold_plates(state, rules),
-        Flag.DE_SETTLING: _settling(state),
-        Flag.CHANGE_SOON: state.change_soon,
-    }
-    return frozenset(flag for flag, held in holds.items() if held)
+    holds = (
+        state.line.torn,
+        _stalled(state),
+        _dead_end(state),
+        _low_resistance(state, rules),
+        _cold_plates(state, rules),
+        _settling(state),
+        state.change_soon,
+    )
+    return frozenset(compress(SIGNATURES, holds))
 
 
 def clean_resistance_per_m(state: ForecastState) -> float | None:

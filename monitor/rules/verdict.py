@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from monitor.contract.names import Flag
+from monitor.contract.record import record
 from monitor.rules.picture import Picture
 from monitor.rules.thresholds import Thresholds
 
 DEAD_BAND_C = 2.0 * 5.0 / 9.0
 """Ready holds until the outlet is this much under the limit [degC of difference]: 2 degF."""
+# Asked of its enum, a member takes 0.1 us each time.
+_READY, _RECIRCULATING, _UNKNOWN = Flag.READY_TO_BOTTLE, Flag.STILL_RECIRCULATING, Flag.UNKNOWN
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Verdict:
     """The verdict, and whether heat forbids a new ready until the dead band is crossed."""
 
@@ -31,10 +32,10 @@ def judge(before: Verdict, picture: Picture, *, limits: Thresholds) -> Verdict:
         return Verdict()
     outlet = picture.outlet
     if outlet is None or picture.line_kpa is None:
-        return Verdict(Flag.UNKNOWN, before.too_hot)
+        return Verdict(_UNKNOWN, before.too_hot)
     hot_limit = limits.precipitation_c - (DEAD_BAND_C if before.too_hot else 0.0)
     too_hot = outlet.most >= hot_limit
-    was_ready = before.flag is Flag.READY_TO_BOTTLE
+    was_ready = before.flag is _READY
     cold_limit = limits.ready_c - (DEAD_BAND_C if was_ready else 0.0)
     ready = picture.flowing and not too_hot and outlet.least >= cold_limit
-    return Verdict(Flag.READY_TO_BOTTLE if ready else Flag.STILL_RECIRCULATING, too_hot)
+    return Verdict(_READY if ready else _RECIRCULATING, too_hot)

@@ -98,9 +98,9 @@ def _mark(step: Step, args: MarkArgs, *, who: str) -> None:
             raise CommandRefused(f"{args.mark} needs a volume")
         case MarkKind.CONTAINER_FILLED:
             filled_l = run.containers_l + (args.volume_l or 0.0)
-            step.put(run=replace(run, containers=run.containers + 1, containers_l=filled_l))
+            step.put(run=run.changed(containers=run.containers + 1, containers_l=filled_l))
         case MarkKind.STIRRED:
-            step.put(run=replace(run, stirred_s=step.now_s))
+            step.put(run=run.changed(stirred_s=step.now_s))
         case MarkKind.TOTAL_VOLUME:
             _learn_total(step, run, total_l=args.volume_l or 0.0)
         case MarkKind.REGULATOR_RAISED:

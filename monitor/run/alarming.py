@@ -31,6 +31,9 @@ POINT_OF: dict[Alarm, Point] = {
 }
 """The point whose value an alarm is about, where it is about one."""
 
+# Asked of its enum, a member takes 0.1 us each time.
+_NORMAL, _OUT_OF_SERVICE = AlarmState.NORMAL, AlarmState.OUT_OF_SERVICE
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measure:
@@ -45,11 +48,11 @@ def follow(step: Step, picture: Picture) -> None:
     """Make every move that is due, each an event."""
     watches = step.state.watches
     for alarm, record in step.state.alarms.items():
-        holds = (watch := watches.get(FLAG_OF[alarm])) is not None and watch.raised
-        of_filler = alarm in FILLER_ALARMS
-        if record.state is AlarmState.NORMAL and not holds and not of_filler:
+        state, of_filler = record.state, alarm in FILLER_ALARMS
+        if state is _OUT_OF_SERVICE and of_filler and not picture.filler_fitted:
             continue
-        if record.state is AlarmState.OUT_OF_SERVICE and of_filler and not picture.filler_fitted:
+        holds = (watch := watches.get(FLAG_OF[alarm])) is not None and watch.raised
+        if state is _NORMAL and not holds and not of_filler:
             continue
         condition = Condition(
             holds=holds,

@@ -26,6 +26,10 @@ from monitor.run.phases import Turn
 from monitor.run.state import State
 from monitor.run.step import Step
 
+_STATUS_DUE = StatusDue()
+# Asked of its enum, a member takes 0.1 us each time.
+_READY = Flag.READY_TO_BOTTLE
+
 LONG_PAUSE_S = 600.0
 """Paused without pressure for this long, the end of the run is proposed [s] (requirement)."""
 
@@ -43,7 +47,7 @@ def step(state: State, entered: Input, *, rules: RunRules) -> tuple[State, tuple
         under_way.effects.append(seconds.row(under_way))
         seconds.begin_next(under_way)
     if second or under_way.effects or under_way.state.points is not state.points:
-        under_way.effects.append(StatusDue())
+        under_way.effects.append(_STATUS_DUE)
     return under_way.state, tuple(under_way.effects)
 
 
@@ -97,7 +101,7 @@ def _decide(under_way: Step, picture: Picture) -> None:
     since_s = state.verdict_since_s if verdict.flag is state.verdict.flag else under_way.now_s
     run = state.run
     if run is not None and verdict.flag is Flag.READY_TO_BOTTLE and not run.bottled:
-        run = replace(run, bottled=True)
+        run = run.changed(bottled=True)
     under_way.put(verdict=verdict, verdict_since_s=since_s, watches=watches, run=run)
 
 
@@ -125,7 +129,7 @@ def _follow_phase(under_way: Step, picture: Picture) -> None:
 def _turn(under_way: Step, picture: Picture) -> Turn | None:
     """Return the turn that the run's phase takes now, if any."""
     state = under_way.state
-    ready = state.verdict.flag is Flag.READY_TO_BOTTLE
+    ready = state.verdict.flag is _READY
     stopped = picture.line_kpa is not None and not picture.flowing
     match state.phase:
         case Phase.IDLE:

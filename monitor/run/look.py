@@ -11,26 +11,30 @@ from monitor.rules.picture import Picture
 from monitor.rules.thresholds import RunRules
 from monitor.run.state import State
 
+# Asked of its enum, a member takes 0.1 us each time.
+_LINE, _OUTLET, _FILLER = Point.LINE, Point.OUTLET, Point.FILLER
+_GOOD, _UNKNOWN, _END_PROPOSED = Standing.GOOD, Limit.UNKNOWN, Phase.END_PROPOSED
+
 
 def look(state: State, *, rules: RunRules) -> Picture:
     """Return the press as ``state`` knows it."""
-    run = state.run
-    line = good(state.points.get(Point.LINE), now_s=state.now_s)
+    run, now_s = state.run, state.now_s
+    line = good(state.points.get(_LINE), now_s=now_s)
     # Pressure after a proposed end is the next run's, on new papers: to this run nothing flows.
-    flowing = state.flow.flowing(state.now_s) and state.phase is not Phase.END_PROPOSED
+    flowing = state.flow.flowing(now_s) and state.phase is not _END_PROPOSED
     return Picture(
-        now_s=state.now_s,
+        now_s=now_s,
         run_open=run is not None,
         outlet=outlet_bounds(state, rules=rules),
         line_kpa=line.reading.value if line else None,
         line_most_kpa=_most(line, rules=rules),
         line_peak_kpa=_peak(line),
-        filler=_bounds(state, Point.FILLER, rules=rules),
+        filler=_bounds(state, _FILLER, rules=rules) if _FILLER in state.points else None,
         filler_fitted=filler_fitted(state, rules=rules),
         bottled=run is not None and run.bottled,
         flowing=flowing,
         time_left_s=run.outlook.time_left_s if run else None,
-        limit=run.outlook.limit if run else Limit.UNKNOWN,
+        limit=run.outlook.limit if run else _UNKNOWN,
         signatures=frozenset(run.seen) if run else frozenset(),
         stir_due=flowing and _stir_due(state, every_s=rules.thresholds.stir_every_s),
         recording=state.trouble is None,
@@ -39,17 +43,17 @@ def look(state: State, *, rules: RunRules) -> Picture:
 
 def outlet_bounds(state: State, *, rules: RunRules) -> Bounds | None:
     """Return what the outlet surely is; null unless it is good and fresh."""
-    return _bounds(state, Point.OUTLET, rules=rules)
+    return _bounds(state, _OUTLET, rules=rules)
 
 
 def filler_fitted(state: State, *, rules: RunRules) -> bool:
     """Tell whether this press has a probe at the filler."""
-    return Point.FILLER in rules.points or Point.FILLER in state.points
+    return _FILLER in rules.points or _FILLER in state.points
 
 
 def good(track: PointTrack | None, *, now_s: float) -> PointTrack | None:
     """Return ``track`` if it is good and fresh at ``now_s``."""
-    if track is None or track.standing(now_s) is not Standing.GOOD:
+    if track is None or track.standing(now_s) is not _GOOD:
         return None
     return track
 
@@ -61,7 +65,7 @@ def _bounds(state: State, point: Point, *, rules: RunRules) -> Bounds | None:
 def _most(line: PointTrack | None, *, rules: RunRules) -> float | None:
     if line is None or line.reading.value is None:
         return None
-    return line.reading.value + tolerance(line.reading, point=Point.LINE, tuning=rules.tuning(Point.LINE))
+    return line.reading.value + tolerance(line.reading, point=_LINE, tuning=rules.tuning(_LINE))
 
 
 def _peak(line: PointTrack | None) -> float | None:

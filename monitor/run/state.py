@@ -7,7 +7,7 @@ boot only the origin changes, and every delay, shelving and age goes on from whe
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -31,8 +31,22 @@ FILLER_ALARMS = frozenset({Alarm.FILLER_TOO_HOT, Alarm.FILLER_TOO_COLD})
 """Alarms of a probe that many presses do not have."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OpenRun:
+class Changeable:
+    """A dataclass without slots, that is copied in one go: a step does so several times."""
+
+    def changed(self, **changes: Any) -> Self:
+        """Return this with ``changes``, as :func:`dataclasses.replace` would."""
+        before = self.__dict__
+        fields = before | changes
+        if len(fields) != len(before):
+            raise TypeError(f"{type(self).__name__} has no {', '.join(set(changes) - set(before))}")
+        after = object.__new__(type(self))
+        object.__setattr__(after, "__dict__", fields)  # past the frozen class, which is not made yet
+        return after
+
+
+@dataclass(frozen=True, kw_only=True)
+class OpenRun(Changeable):
     """The run that is open."""
 
     id: str
@@ -53,11 +67,8 @@ class OpenRun:
 
 
 @dataclass(frozen=True, kw_only=True)
-class State:
-    """The engine's memory; :func:`fresh` makes the first one.
-
-    It has no slots, so that :meth:`changed` copies it in one go: a step does so several times.
-    """
+class State(Changeable):
+    """The engine's memory; :func:`fresh` makes the first one."""
 
     boot: str
     origin_s: float
@@ -88,14 +99,6 @@ class State:
     events: int = 0
     prompts: int = 0
     answered: tuple[Reply, ...] = ()
-
-    def changed(self, **changes: Any) -> State:
-        """Return this state with ``changes``, as :func:`dataclasses.replace` would."""
-        after = object.__new__(State)
-        after.__dict__.update(self.__dict__, **changes)
-        if len(after.__dict__) != len(self.__dict__):
-            raise TypeError(f"a state has no {', '.join(set(changes) - set(self.__dict__))}")
-        return after
 
 
 def fresh(*, boot: str, mono_s: float, rules: RunRules) -> State:

@@ -13,6 +13,7 @@ from datetime import timedelta
 from monitor.contract.events import AlarmMove, Event, FlagChange, PhaseMove
 from monitor.contract.names import AlarmState, Flag
 from monitor.contract.readings import UNIT_OF, ClockState, Point, Quality, Reading, Reason
+from monitor.contract.record import record
 from monitor.contract.status import ForecastStatus, Standing
 from monitor.rules import forecast as forecasting
 from monitor.rules.thresholds import RunRules
@@ -31,9 +32,15 @@ LONGEST_GAP_S = 7200
 """Seconds of a gap that are played through; a longer one is cut to this."""
 _ORIGIN_S = 1.0
 """Monotonic time of the trace's zero: a little after boot, so that nothing is negative."""
+# Asked of its enum, a member takes 0.1 us each time.
+_LINE, _OUTLET, _FLOW, _PAN, _FILLER = Point.LINE, Point.OUTLET, Point.FLOW, Point.PAN, Point.FILLER
+_GOOD, _ABSENT = Standing.GOOD, Standing.ABSENT
+_READ = {Standing.GOOD: Quality.GOOD, Standing.UNCERTAIN: Quality.UNCERTAIN, Standing.BAD: Quality.BAD}
+"""The quality of a reading that is told to have stood so; silence is no reading."""
+_BAD = Quality.BAD
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Replayed:
     """One second of a replay: the state after it and what happened in it."""
 
@@ -200,28 +207,29 @@ def _inputs(line: TraceLine, *, stamp: Stamp, sequence: int, metered: bool) -> I
     # Where strokes were counted and no meter is fitted, the flow column is the monitor's own figure.
     meter_l_min = line.flow_l_min if metered or line.strokes is None else None
     heard = (
-        (Point.LINE, line.line_kpa, line.line_standing),
-        (Point.OUTLET, line.outlet_c, line.outlet_standing),
-        (Point.FLOW, meter_l_min, _standing(meter_l_min)),
-        (Point.PAN, line.pan_c, _standing(line.pan_c)),
-        (Point.FILLER, line.filler_c, _standing(line.filler_c)),
+        (_LINE, line.line_kpa, line.line_standing),
+        (_OUTLET, line.outlet_c, line.outlet_standing),
+        (_FLOW, meter_l_min, _standing(meter_l_min)),
+        (_PAN, line.pan_c, _standing(line.pan_c)),
+        (_FILLER, line.filler_c, _standing(line.filler_c)),
     )
     for point, value, standing in heard:
-        if standing not in (Standing.STALE, Standing.ABSENT):
-            reading = _reading(line, point, value, standing, stamp=stamp, sequence=sequence)
+        quality = _READ.get(standing)
+        if quality is not None:
+            reading = _reading(line, point, value, quality, stamp=stamp, sequence=sequence)
             yield ReadingArrived(stamp=stamp, point=point, reading=reading)
     yield Tick(stamp=stamp)
 
 
 def _standing(value: float | None) -> Standing:
-    return Standing.ABSENT if value is None else Standing.GOOD
+    return _ABSENT if value is None else _GOOD
 
 
 def _reading(
-    line: TraceLine, point: Point, value: float | None, standing: Standing, *, stamp: Stamp, sequence: int
+    line: TraceLine, point: Point, value: float | None, quality: Quality, *, stamp: Stamp, sequence: int
 ) -> Reading:
-    bad = standing is Standing.BAD or value is None
-    of_line = point is Point.LINE
+    bad = quality is _BAD or value is None
+    of_line = point is _LINE
     return Reading(
         seq=sequence,
         boot=BOOT,
@@ -230,7 +238,7 @@ def _reading(
         clock=stamp.clock,
         value=None if bad else value,
         unit=UNIT_OF[point],
-        quality=Quality.BAD if bad else Quality(standing.value),
+        quality=_BAD if bad else quality,
         reason=Reason.NO_ANSWER if bad else None,
         high=line.line_high_kpa if of_line and not bad else None,
         strokes=line.strokes if of_line else None,
