@@ -32,6 +32,9 @@ _LOG = logging.getLogger(__name__)
 COMMIT_INTERVAL_S = 1.0
 """Time between commits; what a power cut may take. (A commit per row wrote twenty times the
 bytes, and a card wears by bytes written.)"""
+GATHER_S = 0.005
+"""What is urgent waits this long for its like: the flags, alarms and phase of one moment are one commit,
+and the status that tells of them is on its way before this thread wants the interpreter."""
 HURRY_ENTRIES = 1000
 """Entries of a kind that wait for one commit at most, so that a burst does not fill the queue."""
 FLUSH_LIMIT_S = 30.0
@@ -249,7 +252,8 @@ class TraceWriter:
         due_s = time.monotonic() + COMMIT_INTERVAL_S
         while True:
             with self._wake:
-                self._wake.wait_for(self._is_called, timeout=max(0.0, due_s - time.monotonic()))
+                if self._wake.wait_for(self._is_called, timeout=max(0.0, due_s - time.monotonic())):
+                    self._wake.wait_for(lambda: self._closing, timeout=GATHER_S)
                 closing, asked, self._urgent = self._closing, self._asked, False
                 backlog, self._pending = self._pending, Backlog()
             self._attempt(backlog)
