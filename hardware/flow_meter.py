@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import logging
 import threading
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from hardware.pins import PulsePin
 from hardware.sampling import Sink, rounds
 from hardware.stamp import Stamp
 from monitor.contract.errors import SensorNotFound, SettingsError
 from monitor.contract.readings import Point, Reading, Reason
 from monitor.runtime.clock import Clock
 from monitor.runtime.settings import FlowPointSection
+
+if TYPE_CHECKING:
+    from hardware.pins import PulsePin
 
 log = logging.getLogger(__name__)
 
@@ -52,6 +54,8 @@ class FlowMeter:
 
     def open(self) -> None:
         """Begin to count, or keep and log why that cannot be."""
+        from hardware.pins import PulsePin  # a board that uses no pin does without their library: 2 MiB
+
         try:
             self._input = PulsePin(self._pin, factory=self._factory)
         except SensorNotFound as error:

@@ -10,15 +10,17 @@ import asyncio
 import wave
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from hardware import waveform
-from hardware.pins import LampPin, TonePin
 from hardware.sound_patterns import Pattern, Step
 from monitor.contract.errors import SounderFailed
 from monitor.contract.names import Signal
 from monitor.runtime.clock import Clock
 from monitor.runtime.settings import SounderSection
+
+if TYPE_CHECKING:
+    from hardware.pins import LampPin, TonePin
 
 CARD_PATIENCE_S = 5.0
 """How much longer than the sound the sound card's player may take before it counts as hung."""
@@ -42,8 +44,8 @@ class PinSounder:
 
     def __init__(self, *, pin: int | None, lamp_pin: int | None, clock: Clock, factory: Any = None) -> None:
         self._clock = clock
-        self._tone = None if pin is None else TonePin(pin, factory=factory)
-        self._lamp = None if lamp_pin is None else LampPin(lamp_pin, factory=factory)
+        self._tone = _tone_on(pin, factory=factory)
+        self._lamp = _lamp_on(lamp_pin, factory=factory)
 
     async def play(self, pattern: Pattern) -> None:
         """Sound ``pattern`` once through the pin."""
@@ -75,7 +77,7 @@ class CardSounder:
 
     def __init__(self, device: str, *, lamp_pin: int | None = None, factory: Any = None) -> None:
         self._device = device
-        self._lamp = None if lamp_pin is None else LampPin(lamp_pin, factory=factory)
+        self._lamp = _lamp_on(lamp_pin, factory=factory)
 
     async def play(self, pattern: Pattern) -> None:
         """Sound ``pattern`` once; a card that is not there is a failure, never silence."""
@@ -200,3 +202,19 @@ def sounder_for(section: SounderSection, *, clock: Clock) -> Sounder | None:
     if section.pin is None and section.lamp_pin is None:
         return None
     return PinSounder(pin=section.pin, lamp_pin=section.lamp_pin, clock=clock)
+
+
+def _tone_on(pin: int | None, *, factory: Any) -> TonePin | None:
+    if pin is None:
+        return None
+    from hardware.pins import TonePin  # a board that uses no pin does without their library: 2 MiB
+
+    return TonePin(pin, factory=factory)
+
+
+def _lamp_on(pin: int | None, *, factory: Any) -> LampPin | None:
+    if pin is None:
+        return None
+    from hardware.pins import LampPin  # likewise
+
+    return LampPin(pin, factory=factory)
