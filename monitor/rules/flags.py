@@ -159,23 +159,25 @@ def watch(watches: dict[Flag, Watch], picture: Picture, *, limits: Thresholds) -
 
     The very dictionary that was given comes back when nothing has changed.
     """
-    after: dict[Flag, Watch] = {}
+    turned: dict[Flag, Watch] = {}
     run_open, signatures = picture.run_open, picture.signatures
     for rule in RULES:
         flag = rule.flag
-        if rule.needs_run and not run_open:
-            after[flag] = _LOW
-            continue
         before = watches.get(flag, _LOW)
+        if rule.needs_run and not run_open:
+            if before is not _LOW and before != _LOW:
+                turned[flag] = _LOW
+            continue
         raised = before.raised
         holds = flag in signatures if rule.holds is None else rule.holds(picture, limits, raised)
-        if holds is not None and holds is not raised:
-            after[flag] = _turning(rule, before, holds=holds, now_s=picture.now_s)
-        elif before.turning_s is None:
-            after[flag] = before
-        else:
-            after[flag] = Watch(raised, None, before.since_s)
-    return watches if after == watches else after
+        if holds is None or holds is raised:
+            if before.turning_s is not None:
+                turned[flag] = Watch(raised, None, before.since_s)
+        elif (after := _turning(rule, before, holds=holds, now_s=picture.now_s)) is not before:
+            turned[flag] = after
+    if not turned and len(watches) == len(RULES):
+        return watches
+    return {rule.flag: turned.get(rule.flag) or watches.get(rule.flag, _LOW) for rule in RULES}
 
 
 _LOW = Watch()
@@ -187,4 +189,4 @@ def _turning(rule: Rule, before: Watch, *, holds: bool, now_s: float) -> Watch:
     delay_s = rule.on_s if holds else rule.off_s
     if now_s - turning_s >= delay_s:
         return Watch(holds, None, now_s)
-    return Watch(before.raised, turning_s, before.since_s)
+    return before if before.turning_s is not None else Watch(before.raised, turning_s, before.since_s)

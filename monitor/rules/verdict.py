@@ -22,20 +22,26 @@ class Verdict:
 
 
 def judge(before: Verdict, picture: Picture, *, limits: Thresholds) -> Verdict:
-    """Return the verdict on ``picture``; ``before`` is only asked for its dead bands.
+    """Return the verdict on ``picture``: ``before``, asked for its dead bands, where it still holds.
 
     Ready needs both inputs good and fresh, syrup flowing, an outlet surely at or over the
     ready limit and surely under the precipitation threshold. Any doubt about an input is
     unknown, never the verdict of a second ago.
     """
     if not picture.run_open:
-        return Verdict()
+        return _turned(before, None, too_hot=False)
     outlet = picture.outlet
     if outlet is None or picture.line_kpa is None:
-        return Verdict(_UNKNOWN, before.too_hot)
+        return _turned(before, _UNKNOWN, too_hot=before.too_hot)
     hot_limit = limits.precipitation_c - (DEAD_BAND_C if before.too_hot else 0.0)
     too_hot = outlet.most >= hot_limit
     was_ready = before.flag is _READY
     cold_limit = limits.ready_c - (DEAD_BAND_C if was_ready else 0.0)
     ready = picture.flowing and not too_hot and outlet.least >= cold_limit
-    return Verdict(_READY if ready else _RECIRCULATING, too_hot)
+    return _turned(before, _READY if ready else _RECIRCULATING, too_hot=too_hot)
+
+
+def _turned(before: Verdict, flag: Flag | None, *, too_hot: bool) -> Verdict:
+    if flag is before.flag and too_hot is before.too_hot:
+        return before
+    return Verdict(flag, too_hot)

@@ -28,7 +28,8 @@ from monitor.run.step import Step
 
 _STATUS_DUE = StatusDue()
 # Asked of its enum, a member takes 0.1 us each time.
-_READY = Flag.READY_TO_BOTTLE
+_READY, _RECIRCULATING, _BOTTLING = Flag.READY_TO_BOTTLE, Phase.RECIRCULATING, Phase.BOTTLING
+_LINE, _FLOW = Point.LINE, Point.FLOW
 
 LONG_PAUSE_S = 600.0
 """Paused without pressure for this long, the end of the run is proposed [s] (requirement)."""
@@ -74,10 +75,10 @@ def _hear(under_way: Step, point: Point, reading: Reading) -> None:
     taken_s = reading.mono_ms / 1000.0 - state.origin_s if same_boot else under_way.now_s
     track = hear(before, reading, now_s=under_way.now_s, taken_s=taken_s)
     flow, strokes = state.flow, state.strokes
-    if point is Point.LINE and reading.value is not None:
+    if point is _LINE and reading.value is not None:
         flow = flow.with_line(reading.value, strokes=reading.strokes, at_s=track.taken_s)
         strokes = strokes if reading.strokes is None else (strokes or 0) + reading.strokes
-    elif point is Point.FLOW and reading.value is not None:
+    elif point is _FLOW and reading.value is not None:
         flow = replace(flow, meter_l_min=reading.value)
     under_way.put(points={**state.points, point: track}, flow=flow, strokes=strokes)
 
@@ -96,7 +97,7 @@ def _decide(under_way: Step, picture: Picture) -> None:
     state, limits = under_way.state, under_way.rules.thresholds
     verdict = judge(state.verdict, picture, limits=limits)
     watches = watch(state.watches, picture, limits=limits)
-    if verdict == state.verdict and watches is state.watches:
+    if verdict is state.verdict and watches is state.watches:
         return
     since_s = state.verdict_since_s if verdict.flag is state.verdict.flag else under_way.now_s
     run = state.run
@@ -129,21 +130,17 @@ def _follow_phase(under_way: Step, picture: Picture) -> None:
 def _turn(under_way: Step, picture: Picture) -> Turn | None:
     """Return the turn that the run's phase takes now, if any."""
     state = under_way.state
-    ready = state.verdict.flag is _READY
-    stopped = picture.line_kpa is not None and not picture.flowing
-    match state.phase:
-        case Phase.IDLE:
-            return None
-        case Phase.RECIRCULATING | Phase.BOTTLING if stopped:
+    phase = state.phase
+    if phase is _RECIRCULATING or phase is _BOTTLING:
+        if picture.line_kpa is not None and not picture.flowing:
             return Turn.FLOW_STOPPED
-        case Phase.RECIRCULATING:
-            return Turn.READY if ready else None
-        case Phase.BOTTLING:
-            return None if ready else Turn.NOT_READY
-        case Phase.PAUSED if picture.line_kpa is not None and picture.flowing:
-            return Turn.FLOW_BACK
-        case Phase.PAUSED:
-            gone = not state.flow.pressure_on and under_way.now_s - state.phase_since_s >= LONG_PAUSE_S
-            return Turn.LONG_PAUSE if gone else None
-        case _:
+        ready = state.verdict.flag is _READY
+        if ready is (phase is _BOTTLING):
             return None
+        return Turn.READY if ready else Turn.NOT_READY
+    if phase is Phase.PAUSED:
+        if picture.line_kpa is not None and picture.flowing:
+            return Turn.FLOW_BACK
+        gone = not state.flow.pressure_on and under_way.now_s - state.phase_since_s >= LONG_PAUSE_S
+        return Turn.LONG_PAUSE if gone else None
+    return None
