@@ -170,13 +170,14 @@ class Cake:
 def viscosity(outlet_c: float | None, *, rules: RunRules) -> float:
     """Return the viscosity of the syrup in the press [Pa s]; of ready syrup while unknown."""
     celsius = rules.thresholds.ready_c if outlet_c is None else outlet_c
-    return _viscosity(min(max(celsius, VISCOSITY_LOW_C), VISCOSITY_HIGH_C))
+    return _viscosity(celsius)
 
 
 @lru_cache(maxsize=256)
 def _viscosity(celsius: float) -> float:
     # Asked several times a second of a temperature that changes with a block only.
-    return float(syrup.viscosity(SUGAR_FRACTION, temperature_c=celsius))
+    trusted_c = min(max(celsius, VISCOSITY_LOW_C), VISCOSITY_HIGH_C)
+    return float(syrup.viscosity(SUGAR_FRACTION, temperature_c=trusted_c))
 
 
 def at_cutoff(pressure_kpa: float, *, rules: RunRules) -> float:

@@ -60,8 +60,8 @@ class FlowTrack:
         """Tell whether strokes came before and have stopped."""
         if self.last_stroke_s is None or self.period_s is None:
             return False
-        longest_s = max(NO_STROKE_S, NO_STROKE_PERIODS * self.period_s)
-        return now_s - self.last_stroke_s >= longest_s
+        waited_s = now_s - self.last_stroke_s
+        return waited_s >= NO_STROKE_S and waited_s >= NO_STROKE_PERIODS * self.period_s
 
     def flowing(self, now_s: float) -> bool:
         """Tell whether syrup moves at ``now_s``, as far as the line shows."""

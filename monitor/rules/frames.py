@@ -40,6 +40,10 @@ STRANGE = 3.0
 END_FILL = 0.96
 """Fill at which a run ends: the cakes meet in some frames before others (judgement)."""
 
+_BY_READING, _BY_USAGE = READING_ERROR**-2, USUAL_ERROR**-2
+_TRUST = _BY_READING / (_BY_READING + _BY_USAGE)
+"""Weights of the two witnesses, and the share of a reading's."""
+
 
 @record(frozen=True, slots=True)
 class FullVolume:
@@ -63,10 +67,8 @@ def full_volume(press: Press, *, growth_per_m2: float | None = None) -> FullVolu
     reading = math.log(reading_l)
     if abs(reading - usual) > STRANGE * math.hypot(READING_ERROR, USUAL_ERROR):
         return FullVolume(reading_l, READING_ERROR, by_reading=True)
-    by_reading, by_usage = READING_ERROR**-2, USUAL_ERROR**-2
-    trust = by_reading / (by_reading + by_usage)
-    middle = trust * reading + (1.0 - trust) * usual
-    return FullVolume(math.exp(middle), (by_reading + by_usage) ** -0.5, by_reading=True)
+    middle = _TRUST * reading + (1.0 - _TRUST) * usual
+    return FullVolume(math.exp(middle), (_BY_READING + _BY_USAGE) ** -0.5, by_reading=True)
 
 
 def _more_solids(growth_per_m2: float | None) -> float:

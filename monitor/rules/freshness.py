@@ -58,7 +58,8 @@ def is_newer(reading: Reading, *, than: PointTrack | None) -> bool:
 
 def hear(track: PointTrack | None, reading: Reading, *, now_s: float, taken_s: float) -> PointTrack:
     """Return the track after ``reading``, measured at ``taken_s`` and heard at ``now_s``."""
-    taken_s = min(taken_s, now_s)
+    if taken_s > now_s:
+        taken_s = now_s
     recent = track.recent if track else Recent()
     interval_s = track.interval_s if track else 1.0
     if track is not None and taken_s > track.taken_s:

@@ -51,6 +51,9 @@ SHOWN_S = 300.0
 RATE_MEMORY_S = 30.0
 """How far back the rate of strokes looks."""
 
+# Asked of its enum, a member takes 0.1 us each time.
+_GEAR, _BY_HAND = PumpKind.GEAR, PumpKind.HAND_DIAPHRAGM
+
 
 @record(frozen=True, slots=True)
 class LineWatch:
@@ -79,7 +82,7 @@ def watched(before: LineWatch, second: Second, *, step_s: float, rules: RunRules
     line_kpa = known(second.line_kpa)
     if line_kpa is None:
         return LineWatch(strokes_s=before.strokes_s, torn=before.torn, before_kpa=before.before_kpa)
-    counted = second.strokes is not None and rules.pump.kind is not PumpKind.GEAR
+    counted = second.strokes is not None and rules.pump.kind is not _GEAR
     strokes = (second.strokes or 0) if counted else 0
     moving = strokes > 0 or (known(second.flow_l_min) or 0.0) > 0.0
     on = line_kpa >= PRESSURE_ON_KPA
@@ -104,7 +107,7 @@ def watched(before: LineWatch, second: Second, *, step_s: float, rules: RunRules
 
 
 def _fall(now: LineWatch, before: LineWatch, rules: RunRules) -> LineWatch:
-    sudden = HAND_FALL_S if rules.pump.kind is PumpKind.HAND_DIAPHRAGM else FALL_S
+    sudden = HAND_FALL_S if rules.pump.kind is _BY_HAND else FALL_S
     if len(now.recent_kpa) < KEPT_S:
         return now
     earlier = now.recent_kpa[:-sudden]

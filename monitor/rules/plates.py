@@ -66,6 +66,7 @@ LONGEST_CLIMB_S = 600.0
 
 NUDGE = np.array([0.05, 0.005, 0.01, 0.1, 0.05, 0.05, 0.0003])
 """Steps of the numerical slope, by column."""
+_NUDGES: Final = np.diag(NUDGE)
 
 LEAST_LAG_S = 4.0
 
@@ -187,7 +188,7 @@ def fitted(course: Course, *, rules: RunRules, probe_c: float, rounds: int = 6) 
     weight = np.sqrt(feed.spans_s[seen] / MISFIT_S) / MISFIT_C
     now, trust = mean.copy(), np.ones(7)
     for _ in range(rounds):
-        stacks = np.vstack([now, now + np.diag(NUDGE)])
+        stacks = np.vstack([now, now + _NUDGES])
         readings, outlets, plates = shown(stacks, feed)
         slope = ((readings[1:] - readings[0]) / NUDGE[:, None])[:, seen] * weight
         away = (now - mean) / spread

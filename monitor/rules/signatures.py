@@ -79,12 +79,12 @@ def _flat(state: ForecastState) -> bool:
 
 def _stalled(state: ForecastState) -> bool:
     line = state.line
-    if not line.heard or line.on_strokes == 0 or not _flat(state):
+    if line.quiet_s < NO_STROKE_S or not line.heard or line.on_strokes == 0 or not _flat(state):
         return False
     tally = state.tally
     per_stroke_l = tally.stroked_l / tally.strokes if tally.strokes else 0.0
     period_s = tally.recent_s / tally.recent_l * per_stroke_l if tally.recent_l > 1e-9 else 0.0
-    return line.quiet_s >= max(NO_STROKE_S, NO_STROKE_PERIODS * min(period_s, NO_STROKE_S))
+    return line.quiet_s >= NO_STROKE_PERIODS * min(period_s, NO_STROKE_S)
 
 
 def _dead_end(state: ForecastState) -> bool:
@@ -110,7 +110,7 @@ def _cold_plates(state: ForecastState, rules: RunRules) -> bool:
 
 def _settling(state: ForecastState) -> bool:
     cake = state.cake
-    before, lately = cake.long.slope(), cake.middle.slope()
-    if cake.warm_blocks < SETTLING_BLOCKS or state.line.torn or before is None or lately is None:
+    if cake.warm_blocks < SETTLING_BLOCKS or state.line.torn:
         return False
-    return before > 0.0 and lately < SETTLING_SHARE * before
+    before, lately = cake.long.slope(), cake.middle.slope()
+    return before is not None and lately is not None and before > 0.0 and lately < SETTLING_SHARE * before

@@ -7,6 +7,8 @@ not show as motion, short enough to follow a warming press.
 
 from __future__ import annotations
 
+import math
+
 from monitor.contract.record import record
 
 WINDOW_S = 12.0
@@ -58,4 +60,6 @@ def corrected(value: float, *, slope_per_s: float | None, time_constant_s: float
     if slope_per_s is None:
         return value
     change = slope_per_s * time_constant_s
-    return value + max(-MOST_CORRECTION, min(MOST_CORRECTION, change))
+    if -MOST_CORRECTION < change < MOST_CORRECTION:
+        return value + change
+    return value + math.copysign(MOST_CORRECTION, change)

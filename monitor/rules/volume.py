@@ -106,8 +106,10 @@ class VolumeTally:
 
     @property
     def _still(self) -> bool:
+        if self.since_stroke_s < NO_STROKE_S:
+            return False
         expected_s = self.recent_s / max(self.recent_l, 1e-9) * self.stroked_l / max(self.strokes, 1)
-        return self.since_stroke_s >= max(NO_STROKE_S, NO_STROKE_PERIODS * expected_s)
+        return self.since_stroke_s >= NO_STROKE_PERIODS * expected_s
 
 
 def countable(pump: Pump) -> bool:

@@ -27,7 +27,7 @@ WAITING_MOST = 15
 # Asked of its enum, a member takes 0.1 us each time.
 _LINE, _OUTLET, _PAN, _FILLER, _FLOW = Point.LINE, Point.OUTLET, Point.PAN, Point.FILLER, Point.FLOW
 _VALUED, _ABSENT = frozenset({Standing.GOOD, Standing.UNCERTAIN}), Standing.ABSENT
-_READY = Flag.READY_TO_BOTTLE
+_READY, _OVER, _STIR = Flag.READY_TO_BOTTLE, Flag.OVER_PRECIPITATION, Flag.STIR_DUE
 
 
 def second_is_over(step: Step) -> bool:
@@ -140,7 +140,7 @@ def _second(state: State, *, rules: RunRules, zero_s: float = 0.0) -> Second:
 
 def _count_over(before: OpenRun, after: OpenRun, state: State) -> OpenRun:
     """Return ``after`` with the second's time and volume counted if it was over the threshold."""
-    watch = state.watches.get(Flag.OVER_PRECIPITATION)
+    watch = state.watches.get(_OVER)
     if watch is None or not watch.raised or not state.flow.flowing(state.now_s):
         return after
     passed_l = 0.0
@@ -152,7 +152,7 @@ def _count_over(before: OpenRun, after: OpenRun, state: State) -> OpenRun:
 
 def _ask_again_to_stir(step: Step) -> None:
     """Count a new prompt each time the stir interval passes with nobody having stirred."""
-    watch = step.state.watches.get(Flag.STIR_DUE)
+    watch = step.state.watches.get(_STIR)
     every_s = step.rules.thresholds.stir_every_s
     if watch is None or not watch.raised or every_s <= 0:
         return

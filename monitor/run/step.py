@@ -23,21 +23,18 @@ Kind = TypeVar("Kind", AlarmMove, FlagChange, Mark, PhaseMove)
 class Step:
     """The state, the moment, the rules, and the effects gathered so far."""
 
-    __slots__ = ("effects", "rules", "set_rules", "stamp", "state")
+    __slots__ = ("effects", "now_s", "rules", "set_rules", "stamp", "state")
 
     def __init__(self, state: State, *, stamp: Stamp, rules: RunRules) -> None:
         now_s = max(state.now_s, stamp.mono_s - state.origin_s)
         self.state = state if now_s == state.now_s else state.changed(now_s=now_s)
+        self.now_s = now_s
+        """Engine time of this step [s]."""
         self.stamp = stamp
         self.set_rules = rules
         """As the settings say, before anything learned."""
         self.rules = in_force(rules, state.memory)
         self.effects: list[Effect] = []
-
-    @property
-    def now_s(self) -> float:
-        """Engine time of this step [s]."""
-        return self.state.now_s
 
     @property
     def elapsed_s(self) -> float | None:

@@ -37,7 +37,8 @@ _LINE, _OUTLET, _FLOW, _PAN, _FILLER = Point.LINE, Point.OUTLET, Point.FLOW, Poi
 _GOOD, _ABSENT = Standing.GOOD, Standing.ABSENT
 _READ = {Standing.GOOD: Quality.GOOD, Standing.UNCERTAIN: Quality.UNCERTAIN, Standing.BAD: Quality.BAD}
 """The quality of a reading that is told to have stood so; silence is no reading."""
-_BAD = Quality.BAD
+_UNSET, _SAVED = ClockState.UNSET, ClockState.SAVED
+_BAD, _READY = Quality.BAD, Flag.READY_TO_BOTTLE
 
 
 @record(frozen=True, slots=True)
@@ -150,7 +151,7 @@ class Summary:
         self.rows += 1
         self.elapsed_s = second.elapsed_s
         state, row = second.state, second.row
-        if state.verdict.flag is Flag.READY_TO_BOTTLE:
+        if state.verdict.flag is _READY:
             self.ready_s += passed_s
             if self.first_ready_s is None:
                 self.first_ready_s = second.elapsed_s
@@ -181,7 +182,7 @@ class Summary:
 def _higher(before: float | None, value: float | None) -> float | None:
     if before is None or value is None:
         return value if before is None else before
-    return max(before, value)
+    return value if value > before else before
 
 
 def _seconds(lines: Iterable[TraceLine], *, metered: bool) -> Iterator[tuple[list[Input], float]]:
@@ -199,7 +200,7 @@ def _seconds(lines: Iterable[TraceLine], *, metered: bool) -> Iterator[tuple[lis
 
 def _stamp(elapsed_s: float, line: TraceLine) -> Stamp:
     wall = None if line.time is None else line.time - timedelta(seconds=line.elapsed_s - elapsed_s)
-    clock = ClockState.UNSET if wall is None else ClockState.SAVED
+    clock = _UNSET if wall is None else _SAVED
     return Stamp(boot=BOOT, mono_s=_ORIGIN_S + elapsed_s, time=wall, clock=clock)
 
 
