@@ -84,6 +84,7 @@ ENDS_ACTIVE = frozenset({Cause.RETURNED, Cause.UNSHELVED, Cause.UNSUPPRESSED, Ca
 """Moves after which the condition has to raise the alarm anew."""
 ASKING = frozenset({S.UNACKNOWLEDGED, S.RETURNED_UNACKNOWLEDGED, S.LATCHED_UNACKNOWLEDGED})
 """States that wait for somebody to acknowledge."""
+_ACKNOWLEDGED = S.ACKNOWLEDGED
 SET_ASIDE = frozenset({S.SHELVED, S.SUPPRESSED, S.OUT_OF_SERVICE})
 """States in which the alarm takes no notice of its condition."""
 
@@ -183,7 +184,7 @@ def causes_due(record: AlarmRecord, *, alarm: Alarm, condition: Condition, now_s
         return (C.ACTIVATED,)
     if record.active and not condition.holds:
         return (C.RETURNED,)
-    if record.state is S.LATCHED_ACKNOWLEDGED and not condition.run_open:
+    if not condition.run_open and record.state is S.LATCHED_ACKNOWLEDGED:
         return (C.RESET,)
     return (C.ASKED_AGAIN,) if _asks_again(record, alarm=alarm, now_s=now_s) else ()
 
@@ -200,7 +201,7 @@ def _back(record: AlarmRecord, *, now_s: float) -> tuple[Cause, ...]:
 
 
 def _asks_again(record: AlarmRecord, *, alarm: Alarm, now_s: float) -> bool:
-    if record.state is not S.ACKNOWLEDGED:
+    if record.state is not _ACKNOWLEDGED:
         return False
     ask_again_s = SPECS[alarm].ask_again_s
     return ask_again_s is not None and now_s - record.since_s >= ask_again_s

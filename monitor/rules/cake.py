@@ -105,7 +105,10 @@ class Line:
 
     def at(self, volume_l: float) -> float | None:
         """Resistance on the line at ``volume_l`` [1e11/m]."""
-        slope = self.slope()
+        return self.level(volume_l, slope=self.slope())
+
+    def level(self, volume_l: float, *, slope: float | None) -> float | None:
+        """Resistance at ``volume_l`` [1e11/m] on this line, whose ``slope`` is known already."""
         if slope is None:
             return self.r / self.weight if self.weight > 0.0 else None
         return self.r / self.weight + slope * (volume_l - self.v / self.weight)

@@ -82,11 +82,11 @@ def ending(now_l: float, *, frames: Guess, least_l: float, pressure: Guess) -> E
     all_going = 4.0 * frames_going * pressure_going
     found: list[float] = []
     for chance in (LOW_CHANCE, MIDDLE_CHANCE, HIGH_CHANCE):
-        left, right = low, top
+        left, right, wanted = low, top, chance * all_going
         for _ in range(HALVINGS):
             middle = 0.5 * (left + right)
             frames_left = erfc(by_frames * ((middle if middle > least else least) - frames_log))
-            if frames_left * erfc(by_pressure * (middle - pressure_log)) > chance * all_going:
+            if frames_left * erfc(by_pressure * (middle - pressure_log)) > wanted:
                 left = middle
             else:
                 right = middle

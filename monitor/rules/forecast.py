@@ -246,7 +246,8 @@ def _share(part: float | None, whole: float) -> float | None:
 
 def _pressure_limit(cake: Cake, line: Line, rules: RunRules) -> float:
     """Return the volume at which flow at the cut-off pressure is no longer useful [L]."""
-    slope, level = line.slope(), line.at(cake.last_l)
+    slope = line.slope()
+    level = line.level(cake.last_l, slope=slope)
     reference_l_min = cake.first_hot_l_min or cake.best_warm_l_min or cake.flow_l_min
     if slope is None or level is None or slope <= 0.0 or not reference_l_min:
         return math.inf
@@ -295,8 +296,9 @@ def _pace(cake: Cake, now_l: float, rules: RunRules) -> _Pace | None:
     flow_l_s = (cake.flow_l_min or 0.0) / 60.0
     if flow_l_s <= 0.0:
         return None
-    slope = max(cake.long.slope() or 0.0, 0.0)
-    level = cake.long.at(now_l)
+    found = cake.long.slope()
+    slope = max(found or 0.0, 0.0)
+    level = cake.long.level(now_l, slope=found)
     if level is None or level <= 0.0:
         return _Pace(now_l, flow_l_s, slope, None)
     most_l_s = 1e-5 * _push(cake, rules) * rules.press.paper_area_m2 / (_viscosity(cake, rules) * level)
