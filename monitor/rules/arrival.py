@@ -124,8 +124,8 @@ def arrival(
     shift = narrow * (stacks[:, INLET] - stack.prior_inlet_c)
     error_c = shift + probe_c * math.sqrt(max(1.0 - narrow, 0.1)) * _POINTS[:, 7]
     times = _crossings(outlets, ready_c + error_c)
-    sure = _most_often_right(_crossings(outlets, np.full(SAMPLES, sure_c)))
-    return Arrival(_most_often_right(times), sure, float(np.mean(np.isinf(times))))
+    sure = most_often_right(_crossings(outlets, np.full(SAMPLES, sure_c)))
+    return Arrival(most_often_right(times), sure, float(np.mean(np.isinf(times))))
 
 
 def _outlets(
@@ -179,8 +179,13 @@ def _crossings(outlets: Array, levels_c: Array) -> Array:
     return np.where(over.any(axis=1), np.where(index == 0, 0.0, reached), np.inf)
 
 
-def _most_often_right(times_s: Array) -> float | None:
-    """Return the time that is right for the most of ``times_s``; null where most are never."""
+def most_often_right(times_s: Array) -> float | None:
+    """Return the time that is right for the most of ``times_s``; null where most are never.
+
+    Whoever asks has not seen it there, so the stacks that are there count only if all are.
+    """
+    waiting_s = times_s[times_s > 0.0]
+    times_s = waiting_s if len(waiting_s) else times_s
     if float(np.mean(np.isinf(times_s))) > NEVER_SHARE:
         return None
     there = np.where(np.isinf(times_s), 1e9, times_s)

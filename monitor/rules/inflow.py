@@ -34,13 +34,10 @@ MEMORY_S = 120.0
 
 LEAST_LINE_KPA = 30.0
 
-WANTED_L_MIN_M2 = 12.0
-"""People raise the pressure until some such flow passes a square metre of paper (judgement)."""
-
 KEPT_SHARE = 0.8
-"""Or until this share of the best flow so far is back (judgement)."""
+"""People raise the pressure until this share of the best flow so far is back (judgement)."""
 
-MOST_RAISE = 1.3
+MOST_RAISE = 1.15
 """But hardly to more than this many times what the present pressure gives."""
 
 LOW_C, HIGH_C = 40.0, 99.0
@@ -115,7 +112,7 @@ def inflow(course: Course, stack: Stack, *, rules: RunRules) -> Inflow | None:
     if line_kpa[-1] < 0.9 * rules.thresholds.cutoff_kpa:
         smooth = np.convolve(feed.flow_l_s, np.ones(4) / 4.0, "valid")
         best_l_s = float(np.max(smooth)) if len(smooth) else now_l_s
-        kept_l_s = max(KEPT_SHARE * best_l_s, WANTED_L_MIN_M2 * area_m2 / 60.0)
+        kept_l_s = KEPT_SHARE * best_l_s
     return Inflow(now_l_s, kept_l_s, held * float(line_kpa[-1]), now, growth, inlet_c)
 
 

@@ -49,7 +49,7 @@ LAG_S = 12.0
 START_OVER_C = 0.5
 """The first reading comes a little after the start, and lags."""
 
-SPREAD = np.array([0.0, 0.2, 0.4, 3.0, 1.5, 0.3, 0.1 / 60.0])
+SPREAD = np.array([0.0, 0.2, 0.4, 3.0, 1.5, 0.6, 0.1 / 60.0])
 """How far presses differ, one standard deviation by column; the inlet's is set beside it."""
 
 TAIL = 4.0

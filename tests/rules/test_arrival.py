@@ -16,10 +16,10 @@ from hardware.simulated_season import Scenario
 from monitor.contract.status import ForecastStatus
 from monitor.physics import syrup
 from monitor.physics.warmup import WarmUp, time_to
-from monitor.rules.arrival import arrival
+from monitor.rules.arrival import arrival, most_often_right
 from monitor.rules.course import BLOCK_S, MOST_BLOCKS, Course, followed
 from monitor.rules.forecast import ForecastState, Second, advance, begin, forecast
-from monitor.rules.inflow import Inflow, thickness_mpa_s
+from monitor.rules.inflow import Inflow, inflow, thickness_mpa_s
 from monitor.rules.plates import LOST, MASS, METAL_J_KG_K, PASSED, START, SYRUP_J_K_L, fitted, warmed_plates
 from monitor.rules.plates import Feed as PlateFeed
 from monitor.rules.thresholds import RunRules
@@ -152,6 +152,38 @@ def test_at_half_way_a_lump_of_any_weight_is_foretold_as_promised(
     )
     left_s = ready_s - course.span_s
     assert ahead.ready_s == pytest.approx(left_s, abs=max(30.0, 0.2 * left_s))
+
+
+def test_a_thin_flow_is_not_expected_to_be_doubled_by_somebody() -> None:
+    """At a small share of the usual flow by paper, held there all along, it goes on as it is."""
+    course, area_m2 = Course(), RULES.press.paper_area_m2
+    flow_l_s = 5.0 * area_m2 / 60.0
+    for at_s in range(1, 301):
+        course = followed(course, second(float(at_s), 75.0), step_s=1.0, moved_l=flow_l_s)
+    ahead = inflow(course, fitted(course, rules=RULES, probe_c=0.3), rules=RULES)
+    assert ahead is not None
+    assert ahead.at(75.0, passed_l=0.0) == pytest.approx(flow_l_s, rel=0.05)
+
+
+def test_a_creeping_outlet_is_not_called_ready_now_for_what_the_probe_may_be_off() -> None:
+    """Two degrees a quarter of an hour: the half degree of the probe is most of the way that is left."""
+    count = 400
+    stack_c = READY_C + np.linspace(-0.9, 0.9, count)
+    # Seconds until each stack is there; those over the limit are there already.
+    times_s = np.maximum(READY_C - stack_c, 0.0) / (2.0 / 900.0)
+    told_s = most_often_right(times_s)
+    assert told_s is not None
+    waiting_s = times_s[times_s > 0.0]
+    held = np.abs(told_s - waiting_s) <= np.maximum(30.0, 0.2 * waiting_s)
+    by_all = np.abs(30.0 - waiting_s) <= np.maximum(30.0, 0.2 * waiting_s)
+    assert told_s > 200.0
+    assert np.mean(held) > 1.5 * np.mean(by_all)
+
+
+def test_stacks_that_are_all_there_say_now() -> None:
+    told_s = most_often_right(np.zeros(50))
+    assert told_s is not None
+    assert told_s <= 30.0
 
 
 # --- the time told --------------------------------------------------------------------------
