@@ -9,13 +9,14 @@ Measured, time to ready within 30 s or 20 %, every second from the first minute 
 a mean over runs. On the six traces of tests/data/traces 67 % of the forecasts hold, over runs begun 0
 to 4 s into the trace (a shift of a second turns many that are near the edge), and 64 % through the
 whole engine; the constants of the stack have seen all six, and 57 % was held by constants that had
-seen three other ones. On invented runs of an independent simulation that had no part in choosing them,
-45 % hold (plates one after the other, plugs of cold syrup, pauses, a pan that sags) and 46 % (one lump
-and a pan held within a degree); on odd seeds of tests/rules/press_runs.py 55 %.
-That is near what can be told at all: a regression by boosted trees, taught on thousands of runs of the
-very simulation that it was then asked about, holds 45, 55 and 65 % of new runs of these three kinds. With
-the probe's error and lag, the pan and the flow to come known to it, it holds 59, 67 and 82 %: where the
-outlet creeps, half a degree of the probe is a minute, and no reading of that probe can tell it.
+seen three other ones. On invented runs of an independent simulation, other ones than those that the
+constants were chosen by, 45 % hold (plates one after the other, plugs of cold syrup, pauses, a pan that
+sags) and 46 % (one lump and a pan held within a degree); on odd seeds of tests/rules/press_runs.py 55 %.
+Not much more can be told at all: a regression by boosted trees, taught on thousands of runs of the very
+simulation that it was then asked about, as no monitor can be, holds 45, 55 and 65 % of new runs of these
+three kinds. With the probe's error and lag, the pan and the flow to come known to it, it holds 59, 67
+and 82 %: where the outlet creeps, half a degree of the probe is a minute, and no reading of that probe
+can tell it.
 """
 
 from __future__ import annotations
