@@ -125,7 +125,7 @@ def ready(folder: Path) -> Iterable[Row]:
         bare = (
             ("fastapi, uvicorn, jinja2, aiomqtt", Service.WEB),
             ("pydantic, aiomqtt, numpy, sqlalchemy", Service.MONITOR),
-            ("pydantic, aiomqtt, gpiozero", Service.HARDWARE),
+            ("pydantic, aiomqtt", Service.HARDWARE),
         )
         for libraries, service in bare:
             bare_s, took_s = (
