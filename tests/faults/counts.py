@@ -42,7 +42,7 @@ class Counts:
 
 
 SHORT = Counts(
-    kills=12,
+    kills=8,
     restart_s=0.2,
     power_cuts=10,
     failed_writes=1,

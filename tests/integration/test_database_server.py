@@ -45,6 +45,7 @@ def is_recording(bench: Bench) -> bool:
     return status is not None and status.recording
 
 
+@pytest.mark.parametrize("broker_program", ["mosquitto"], indirect=True)
 @pytest.mark.timeout(180)
 def test_a_press_is_watched_on_while_the_database_is_away_and_nothing_is_missing(
     shed: Bench, server: PostgresServer

@@ -1,4 +1,4 @@
-"""The whole line, on each broker: a value in a kernel file reaches the page and the alarm.
+"""The whole line: a value in a kernel file reaches the page and the alarm.
 
 Three separate processes, a real broker, a real database file, a real Chromium, and ALSA's own
 player writing what would be heard to a file that sox measures.
@@ -27,6 +27,8 @@ from tests.integration.services import Ear, Services, until
 
 TOPICS = Topics("main")
 ALSA_RATE_HZ = 48_000
+on_one_broker = pytest.mark.parametrize("broker_program", ["mosquitto"], indirect=True)
+"""For what no kind of broker has a part in: once is enough."""
 
 
 def psi_mv(psi: float) -> float:
@@ -140,6 +142,7 @@ def test_a_value_in_a_kernel_file_reaches_the_page_and_the_sounder(bench: Bench,
     assert all(abs(tone.seconds - 0.15) < 0.02 for tone in tones[:5])
 
 
+@on_one_broker
 @pytest.mark.timeout(120)
 def test_the_probe_pulled_out_is_unknown_within_five_seconds(bench: Bench) -> None:
     bench.show(outlet_f=185.0, psi=30.0)
@@ -153,6 +156,7 @@ def test_the_probe_pulled_out_is_unknown_within_five_seconds(bench: Bench) -> No
     until(lambda: bench.says("ready to bottle"), what="it is ready again", deadline_s=15.0)
 
 
+@on_one_broker
 @pytest.mark.timeout(120)
 def test_a_power_on_85_is_never_ready(bench: Bench) -> None:
     bench.show(outlet_f=150.0, psi=30.0)
@@ -190,6 +194,7 @@ def test_a_killed_monitor_goes_on_with_the_same_run_and_its_alarm(bench: Bench) 
         assert store.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
 
+@on_one_broker
 @pytest.mark.timeout(120)
 def test_a_silent_monitor_is_sounded_by_the_hardware_itself(bench: Bench) -> None:
     bench.show(outlet_f=150.0, psi=30.0)
@@ -217,6 +222,7 @@ def test_the_services_find_a_broker_that_comes_late_and_one_that_comes_back(
     assert twice == (0,)
 
 
+@on_one_broker
 @pytest.mark.timeout(120)
 def test_a_full_disk_is_said_within_five_seconds_and_the_alarms_go_on(bench: Bench) -> None:
     # A file may not grow beyond 80 KiB: the next commit fails as on a full disk.

@@ -106,7 +106,8 @@ def test_cake_takes_its_share_of_every_frame_half_from_each_paper(frames: int, f
     for opening, left, right in zip(syrup, cakes[::2], cakes[1::2], strict=True):
         width = number(opening, "width")
         assert number(left, "width") == number(right, "width")
-        assert number(left, "width") * 2 == pytest.approx(fill * width, abs=0.03)
+        # The fill is drawn to a thousandth, a width to a hundredth: a tenth of a dot on any phone.
+        assert number(left, "width") * 2 == pytest.approx(fill * width, abs=0.1)
         assert number(left, "x") == number(opening, "x")
         assert number(right, "x") + number(right, "width") == pytest.approx(
             number(opening, "x") + width, abs=0.03
