@@ -30,16 +30,17 @@ from monitor.rules.warming import Warming, begun, stays_cold, time_to_precipitat
 
 __all__ = ["ForecastState", "Second", "advance", "begin", "forecast", "volume"]
 
-PATIENCE = 1.6
+PATIENCE = 1.4
 """People stop somewhat above the least useful flow (judgement, from invented runs)."""
 
-PATIENCE_ERROR = 0.25
-"""Error of that and of the fitted line together, as a share of the volume at the pressure limit."""
+PATIENCE_ERROR = 0.45
+"""Error of that and of the fitted line together, as a share of the volume at the pressure limit:
+in half a run the sand, the squeeze and the heat are seen that the other half need not keep to."""
 
 BEND_FILL = 0.91
 """Fill at which the resistance leaves its line, the first frames being full (judgement)."""
 
-BELIEVED_FILL = 0.5
+BELIEVED_FILL = 0.6
 """A bend is the frames filling only from this share of the expected full volume on: earlier it is
 darker syrup."""
 

@@ -3,7 +3,15 @@
 Draws presses, syrups and operators at random, replays each run before the forecast, and tells
 the error of the volume left at 25, 50 and 75 % of the run's volume and at half its time, by
 kind of ending; the share of good times to ready; and what a second costs. Exit status 1 when
-half-run is worse than a median of 10 % or a 90th percentile of 25 % of the total.
+half-run is worse than a median of 10 % or a 90th percentile of 22 % of the total.
+
+Measured, volume left at half a run, on runs that no constant was chosen by, the owner's reading off by a
+normal error of 12 %: a median of 8 to 9 % and a 90th percentile of 19 to 20 % of the total on
+tests/rules/press_runs.py widened (pumps 5 to 10 % off, other squeezes, late dark syrup), and 8 % and 21 %
+on an independent simulation (19 % without the pumps that hold their flow). Most of it is the reading's:
+with the frames' true volume known, the same forecast is within 4 % and 11 %, and 2 % and 6 %, and half a
+run does not tell how much of the growth is solids and how much a tight cake. A pump that holds its flow
+until it is stopped at the cut-off is foretold too late, and so is dark syrup poured in after half the run.
 
 Measured, time to ready within 30 s or 20 %, every second from the first minute on until ready, as
 a mean over runs. On the six traces of tests/data/traces 67 % of the forecasts hold, over runs begun 0
@@ -38,7 +46,7 @@ from tests.rules.press_runs import PressRun, invent, simulate
 MARKS = (0.25, 0.5, 0.75)
 HALF_TIME = "half time"
 READY_EVERY_S = 10.0
-MOST_MEDIAN, MOST_P90 = 0.10, 0.25
+MOST_MEDIAN, MOST_P90 = 0.10, 0.22
 RUNS = 100
 """Invented runs for the table of all benches."""
 

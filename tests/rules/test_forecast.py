@@ -66,7 +66,7 @@ def test_a_full_volume_a_fifth_too_small_is_partly_mended() -> None:
 
 @pytest.mark.timeout(240)
 def test_random_runs_keep_to_the_limits() -> None:
-    """Of 40 presses drawn at random, at half-run: median within 10 %, nine in ten within 25 %.
+    """Of 40 presses drawn at random, at half-run: median within 10 %, nine in ten within 20 %.
 
     The reading the owner goes by is itself off by 12 % (one standard deviation) and the dose
     drifts, so the last tenth is the reading's, not the forecast's. tests/bench draws more.
@@ -79,7 +79,7 @@ def test_random_runs_keep_to_the_limits() -> None:
             errors.append(abs(half))
     assert len(errors) >= 38
     assert median(errors) < 0.10
-    assert trial.share_of(errors, 0.9) < 0.25
+    assert trial.share_of(errors, 0.9) < 0.20
 
 
 def test_a_pressure_only_limit_would_be_far_worse(plain_run: PressRun) -> None:

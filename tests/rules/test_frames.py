@@ -38,7 +38,8 @@ def test_with_no_reading_the_usual_dose_speaks_and_says_so() -> None:
 def test_a_reading_weighs_more_than_the_usual_dose() -> None:
     usual_l = full_volume(press()).middle_l
     found = full_volume(press(**{"press.full_volume": f"{1.3 * usual_l} L"}))
-    assert math.sqrt(1.3) * usual_l < found.middle_l < 1.3 * usual_l
+    # A fourth part of what the two differ by, at 14 and 24 %: 0.14^2 / (0.14^2 + 0.24^2).
+    assert found.middle_l == pytest.approx(1.3**0.746 * usual_l, rel=2e-3)
     assert found.error < full_volume(press()).error
 
 
@@ -53,7 +54,14 @@ def test_a_steep_line_means_more_solids_but_only_so_much() -> None:
         for factor in (1e-6, 0.5, 1.0, 2.0, 1e6)
     ]
     assert middle == sorted(middle, reverse=True)
-    assert middle[0] / middle[-1] < 1.3
+    assert middle[0] / middle[-1] < 1.5
+
+
+def test_a_line_twice_as_steep_is_mostly_a_tighter_cake() -> None:
+    usual_l, steep_l = (
+        full_volume(press(), growth_per_m2=factor * USUAL_GROWTH_PER_M2).middle_l for factor in (1.0, 2.0)
+    )
+    assert 0.9 * usual_l < steep_l < usual_l
 
 
 @pytest.mark.parametrize("growth", [0.0, -1.0, math.nan])
