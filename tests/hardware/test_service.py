@@ -5,7 +5,9 @@ import threading
 import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from itertools import pairwise
 from pathlib import Path
+from statistics import median
 
 import pytest
 
@@ -88,12 +90,15 @@ async def test_kernel_files_become_readings_on_the_broker(tree: KernelTree, brok
     LineFiles(tree.iio).show(1200.0)
     clock = SystemClock(speed=SPEED)
     async with linked(broker, TOPICS.readings) as link, serving(settings_for(tree, broker), clock=clock):
-        outlet = [await take(link, Point.OUTLET, lambda reading: True) for _ in range(3)]
+        outlet = [await take(link, Point.OUTLET, lambda reading: True) for _ in range(12)]
         line = await take(link, Point.LINE, lambda reading: reading.quality is Quality.GOOD)
-    assert [reading.value for reading in outlet] == [84.0] * 3
-    assert [reading.seq for reading in outlet] == [0, 1, 2]
+    assert [reading.value for reading in outlet] == [84.0] * 12
+    assert [reading.seq for reading in outlet] == list(range(12))
     assert {reading.boot for reading in outlet} == {clock.boot}
-    assert outlet[2].mono_ms - outlet[0].mono_ms == pytest.approx(2000, abs=500)
+    # A machine at its limit holds single rounds up; the median is the beat that is set.
+    beats_ms = [after.mono_ms - before.mono_ms for before, after in pairwise(outlet)]
+    assert median(beats_ms) == pytest.approx(1000, abs=250)
+    assert min(beats_ms) > 0
     # 12 mA over 100 ohm is half of 100 psi.
     assert line.value == pytest.approx(344.74, abs=0.1)
 
