@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from hardware.pulsation import LAGS_S, SHARP_WIDTHS_S, WIDTHS_S, DipFinder
-from hardware.pulse import Pulse
+from hardware.pulse import SURE, Pulse
 
 STAY = 1.3
-"""How much better another finder must be to take over the counting."""
+"""How much better another finder must be to take over the counting, unless its dips are as
+sure as can be: a broad smoothing that was first must not keep a hand's short strokes hidden."""
 DEEPER = 1.15
 """How much deeper dips must be to overrule the pace of others."""
 SAME_PACE = (0.75, 1.33)
@@ -60,7 +61,7 @@ class Ears:
         deepest = max((pulse for _, pulse in able), key=lambda pulse: pulse.line_kpa)
         best, most = None, 0.0
         for finder, pulse in able:
-            score = pulse.quality * (STAY if finder is active else 1.0)
+            score = min(SURE, pulse.quality * (STAY if finder is active else 1.0))
             if score > most and not _overruled(pulse, by=deepest):
                 best, most = finder, score
         return best

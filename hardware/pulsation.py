@@ -43,7 +43,8 @@ NEED_KPA = 0.7
 LEAST_NOISE_KPA = 1e-3
 """Keeps ratios finite [kPa]."""
 REST = 3.0
-"""A distance of so many periods is a rest of the pump, not a stroke."""
+"""A distance of so many periods is a rest of the pump, not a stroke. The line may leak down in
+it further than any stroke sags, so the dip that ends a rest says nothing of a full one."""
 KEPT = 40
 """Dips remembered."""
 PERIOD_OVER = 16
@@ -71,6 +72,7 @@ class DipFinder:
         "_need_noise_trusted",
         "_quiet",
         "_strict",
+        "_while_running",
         "bottoms",
         "depths",
         "full_kpa",
@@ -92,6 +94,7 @@ class DipFinder:
         self.pulse: Pulse | None = None
         self.bottoms: deque[int] = deque(maxlen=KEPT)
         self.depths: deque[float] = deque(maxlen=KEPT)
+        self._while_running: deque[float] = deque(maxlen=FULL_OVER)
         self.full_kpa = 0.0
         self.noise_kpa = LEAST_NOISE_KPA
         self.need_kpa = self._floor_kpa = NEED_KPA
@@ -131,10 +134,16 @@ class DipFinder:
         """Bottom of the dip that is seen but whose depth is not known yet."""
         return None if self._falling or self._fall <= 0.0 else self._low_at
 
+    def dips_at(self, *, share: float) -> list[int]:
+        """Bottoms of the dips remembered that have ``share`` of the depth needed now."""
+        need_kpa = share * self.need_kpa
+        return [bottom for bottom, depth in zip(self.bottoms, self.depths, strict=True) if depth >= need_kpa]
+
     @property
     def deepest_kpa(self) -> float:
-        """Depth of the deepest dip remembered, less what noise may have made of it."""
-        return (max(self.depths, default=0.0) - 4.0 * self.noise_kpa) / self._gain
+        """Depth of the deepest dip known, even as it ends, less what noise may have made of it."""
+        ending = 0.0 if self._falling else min(self._fall, self._high - self._low)
+        return (max(ending, max(self.depths, default=0.0)) - 4.0 * self.noise_kpa) / self._gain
 
     def middle(self, bottom: int) -> float:
         """Return the sample at which the line stood where the smoothed level stood at ``bottom``."""
@@ -152,15 +161,19 @@ class DipFinder:
         """Drop the dips seen: they belong to a pump that stood since."""
         self.bottoms.clear()
         self.depths.clear()
+        self._while_running.clear()
         self.pulse = None
         self.trusted = False
         self.full_kpa = 0.0
         self.need_kpa = self._floor_kpa
 
     def _keep(self, bottom: int, depth: float) -> None:
+        after_rest = self.pulse is not None and bottom - self.bottoms[-1] > REST * self.pulse.period
         self.bottoms.append(bottom)
         self.depths.append(depth)
-        last = sorted(list(self.depths)[-FULL_OVER:])
+        if not after_rest:
+            self._while_running.append(depth)
+        last = sorted(self._while_running)
         self.full_kpa = last[-min(FULL_RANK, len(last))]
         self.need_kpa = max(self._floor_kpa, NEED_SHARE * self.full_kpa)
         if len(last) >= 3:

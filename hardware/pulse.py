@@ -121,7 +121,7 @@ class Pulse:
             low, high = PERIODS_OF_LAG
             if self.deviation > EVEN_DEVIATION / ease or not low < self.period / self.lag < high:
                 return False
-        elif not self.strict and self._large(level_kpa):
+        elif not self.strict and self._large(level_kpa, ease=ease):
             return True
         if not trusted and self.alike < ALIKE and self.dips < MIXED_DIPS:
             return False
@@ -130,11 +130,11 @@ class Pulse:
             ease *= STRICT
         return any(self.dips >= dips and quality >= ease * least for dips, least in EVIDENCE)
 
-    def _large(self, level_kpa: float) -> bool:
+    def _large(self, level_kpa: float, *, ease: float) -> bool:
         """Tell whether the dips are so deep that a few, or uneven ones, are enough."""
         if self.over_noise < OVER_NOISE or (self.alike < ALIKE and self.dips < EVIDENCE[-1][0]):
             return False
-        if self.line_kpa > max(LARGE_PULSATION * level_kpa, LARGE_DEPTH_KPA):
+        if self.line_kpa > ease * max(LARGE_PULSATION * level_kpa, LARGE_DEPTH_KPA):
             return self.deviation < LARGE_DEVIATION
-        clear = self.line_kpa > max(CLEAR_PULSATION * level_kpa, CLEAR_DEPTH_KPA)
+        clear = self.line_kpa > ease * max(CLEAR_PULSATION * level_kpa, CLEAR_DEPTH_KPA)
         return clear and self.dips >= 4 and self.deviation < CLEAR_DEVIATION

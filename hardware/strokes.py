@@ -71,6 +71,11 @@ TOO_SOON = 0.45
 """Share of a period after a stroke in which no other comes."""
 REST_PERIODS = 6.0
 """Periods without a stroke that are a rest."""
+CAUGHT_UP = 0.9
+"""Share of the depth needed now that dips seen before a finder was chosen must have."""
+LOOKED_BACK = 0.6
+"""The same for dips before the first counted one: a start's ramp flattens them, while less
+than this is the noise of a rest."""
 
 
 class StrokeCounter:
@@ -237,9 +242,8 @@ class StrokeCounter:
 
     def _catch_up(self, finder: DipFinder) -> None:
         """Count the dips seen before the finder was chosen."""
-        for bottom, depth in zip(finder.bottoms, finder.depths, strict=True):
-            if depth >= 0.9 * finder.need_kpa:
-                self._count(finder, bottom)
+        for bottom in finder.dips_at(share=CAUGHT_UP):
+            self._count(finder, bottom)
         if finder.seen_at is not None:
             self._count(finder, finder.seen_at)
 
@@ -269,7 +273,7 @@ class StrokeCounter:
             return
         apart = BETWEEN * pulse.period
         for other in self._ears.of_one_pace(pulse):
-            for bottom in reversed(other.bottoms):
+            for bottom in reversed(other.dips_at(share=LOOKED_BACK)):
                 middle = other.middle(bottom)
                 before = self._first_at - middle
                 if apart < before < GAP * pulse.period and middle > self._last_run_at + apart:

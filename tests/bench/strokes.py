@@ -75,6 +75,29 @@ def air(seed: int) -> Result:
     return counted(waveform), waveform.strokes, what
 
 
+def with_rests(seed: int) -> Result:
+    """Count one random air pump that rests twice while the line climbs from 20 to 80 psi."""
+    rng = np.random.default_rng(seed)
+    rate = float(np.exp(rng.uniform(np.log(0.2), np.log(2.0))))
+    length_s = 250.0 / rate
+    cuts_s = np.sort(rng.uniform(0.1, 0.95, 4)) * length_s
+    line = Line(
+        sample_hz=float(rng.choice(SAMPLE_RATES_HZ)), length_s=length_s, mean_psi=20.0, drift_psi=60.0
+    )
+    strokes = Strokes(
+        rate_hz=rate,
+        end_rate_hz=rate * float(rng.uniform(0.6, 1.3)),
+        jitter=float(rng.choice([0.0, 0.05, 0.1])),
+        pulsation=float(rng.uniform(0.06, 0.25)),
+        shape=list(Shape)[int(rng.integers(len(Shape)))],
+        pauses_s=((float(cuts_s[0]), float(cuts_s[1])), (float(cuts_s[2]), float(cuts_s[3]))),
+    )
+    waveform = diaphragm(line, strokes, seed=seed)
+    pump = f"{strokes.shape.value} {rate:.2f}/s, {strokes.pulsation:.0%}"
+    what = f"{line.sample_hz:.0f} Hz {pump}, rests {cuts_s.round()}"
+    return counted(waveform), waveform.strokes, what
+
+
 def by_hand(seed: int) -> Result:
     """Count one random hand pump."""
     rng = np.random.default_rng(seed)
@@ -137,6 +160,7 @@ def random_runs(pool: ProcessPoolExecutor, runs: int) -> None:
     """Print how many random runs of each kind are out, and the worst."""
     asked: list[tuple[str, Callable[[int], Result], float, int]] = [
         ("air", air, 0.02, runs),
+        ("air with rests", with_rests, 0.02, runs // 2),
         ("hand", by_hand, 0.05, runs // 2),
         ("gear", by_gear, 0.0, runs),
         ("dead", by_nothing, 0.0, runs // 4),

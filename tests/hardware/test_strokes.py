@@ -108,6 +108,60 @@ def test_a_hand_pump_is_counted_within_five_percent_whatever_kind_is_set(seed):
     assert off(waveform, 0.05, kind=PumpKind.HAND_DIAPHRAGM) <= 0
 
 
+def test_details_of_deep_slow_dips_are_not_counted_while_the_line_comes_up():
+    line = Line(length_s=411.179, mean_psi=48.9825, drift_psi=9.2233, start_up_s=1.5, quantum_kpa=0.17)
+    strokes = Strokes(
+        rate_hz=0.3648,
+        end_rate_hz=0.2832,
+        jitter=0.06,
+        pulsation=0.2126,
+        weak_side=0.8,
+        offset=0.15,
+        shape=Shape.SQUARE,
+        width=0.4836,
+    )
+    assert off(waveforms.diaphragm(line, strokes, seed=100180), 0.02) <= 0
+
+
+def test_a_trust_once_given_is_kept_while_clear_strokes_are_still_few():
+    line = Line(
+        sample_hz=20.0, length_s=291.15, mean_psi=67.653, drift_psi=11.849, start_up_s=1.5, quantum_kpa=0.67
+    )
+    strokes = Strokes(
+        rate_hz=0.5152,
+        end_rate_hz=0.443,
+        jitter=0.06,
+        pulsation=0.1258,
+        depth_spread=0.1,
+        weak_side=0.8,
+        offset=0.15,
+        shape=Shape.ABS_SINE,
+    )
+    assert off(waveforms.diaphragm(line, strokes, seed=238), 0.02) <= 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_line_that_leaks_down_in_every_rest_keeps_the_hand_pump_counted(seed):
+    # a rest lets the line fall further than any stroke does, four strokes apart
+    line = Line(length_s=300.0, mean_psi=25.0)
+    work = Hand(rate_hz=0.6, swing=0.35, unevenness=0.06, strokes_a_burst=4, rest_s=8.0, leak_s=6.0)
+    assert off(waveforms.hand(line, work, seed=seed), 0.05) <= 0
+
+
+@pytest.mark.parametrize("seed", [3, 20, 21])
+def test_a_hands_short_strokes_are_not_lost_in_the_broad_smoothing_that_was_sure_first(seed):
+    line = Line(sample_hz=100.0, length_s=240.0, mean_psi=20.0)
+    work = Hand(rate_hz=0.9, swing=0.4, unevenness=0.28, strokes_a_burst=12, rest_s=8.0, leak_s=40.0)
+    assert off(waveforms.hand(line, work, seed=seed), 0.05) <= 0
+
+
+@pytest.mark.parametrize("seed", range(1, 4))
+def test_noise_in_a_long_rest_is_not_counted_when_the_pump_starts_again(seed):
+    line = Line(length_s=300.0, mean_psi=25.0, drift_psi=50.0)
+    strokes = Strokes(rate_hz=0.7, pulsation=0.22, jitter=0.05, pauses_s=((60.0, 200.0),))
+    assert off(waveforms.diaphragm(line, strokes, seed=seed), 0.02) <= 0
+
+
 @pytest.mark.parametrize(
     ("tooth_hz", "ripple"), [(6.0, 0.04), (9.0, 0.08), (14.0, 0.03), (23.0, 0.02), (37.0, 0.02)]
 )
