@@ -123,6 +123,15 @@ class PumpKind(StrEnum):
     GEAR = "gear"
 
 
+class AtCutoff(StrEnum):
+    """What becomes of a pump that holds its flow when the line comes to the cut-off pressure."""
+
+    STOP = "stop"
+    """Somebody stops it, or a switch does for good."""
+    BYPASS = "bypass"
+    """What the press does not take goes back by a bypass, or a switch turns it off and on."""
+
+
 class VolumeSource(StrEnum):
     """Where the filtered volume comes from, best first."""
 

@@ -37,6 +37,12 @@ PATIENCE_ERROR = 0.45
 """Error of that and of the fitted line together, as a share of the volume at the pressure limit:
 in half a run the sand, the squeeze and the heat are seen that the other half need not keep to."""
 
+HELD_ERROR = 0.15
+"""Error of the volume at which a pump that holds its flow comes to the cut-off, as a share."""
+
+HELD_SHARE = 0.85
+"""Under this share of its best flow such a pump holds it no more: a bypass has opened."""
+
 BEND_FILL = 0.91
 """Fill at which the resistance leaves its line, the first frames being full (judgement)."""
 
@@ -56,6 +62,9 @@ SOON_SHARE = 0.06
 
 NOT_SOON = 1.5
 """And no longer when the end has moved beyond so many times that."""
+
+HELD = "a pump that holds its flow and is stopped at the cut-off"
+"""Assumed of gear and electric pumps until they are seen, or said, to yield."""
 
 COLD = "a hotter pan: the outlet would settle under the limit"
 """What the time to ready waits for where it has none for the pan is not hot enough."""
@@ -158,7 +167,9 @@ def _run_end(state: ForecastState, shape: FullVolume, rules: RunRules) -> Ending
     if missing(state) is not None or now_l is None:
         return None
     frames = Guess(END_FILL * shape.middle_l, shape.error)
-    pressure = Guess(_pressure_limit(cake, cake.long, rules), PATIENCE_ERROR)
+    pressure = Guess(
+        _pressure_limit(cake, cake.long, rules), HELD_ERROR if _is_held(cake, rules) else PATIENCE_ERROR
+    )
     # Frames that were nearly full would have bent the line by now.
     least_l = now_l * END_FILL / BEND_FILL
     if cake.bent_l is not None and cake.bent_l > BELIEVED_FILL * shape.middle_l:
@@ -236,9 +247,21 @@ def _by_volume(
         time_left_high_s=pace.time_to(end.high_l) if pace else None,
         limit=end.limit,
         fill=_share(now_l, full_l / END_FILL),
-        assumption=None if shape.by_reading else "no cake reading: usual dose of filter aid",
+        assumption=_assumption(end, shape, cake, rules),
         waiting_for=cold,
     )
+
+
+def _assumption(end: Ending, shape: FullVolume, cake: Cake, rules: RunRules) -> str | None:
+    if end.limit is _PRESSURE and _is_held(cake, rules):
+        return HELD
+    return None if shape.by_reading else "no cake reading: usual dose of filter aid"
+
+
+def _is_held(cake: Cake, rules: RunRules) -> bool:
+    """Tell whether the pump drives on as it does, so that it must be stopped at the cut-off."""
+    now_l_min = cake.flow_l_min or 0.0
+    return rules.pump.holds_flow and now_l_min >= HELD_SHARE * (cake.best_warm_l_min or now_l_min)
 
 
 def _share(part: float | None, whole: float) -> float | None:
@@ -246,13 +269,16 @@ def _share(part: float | None, whole: float) -> float | None:
 
 
 def _pressure_limit(cake: Cake, line: Line, rules: RunRules) -> float:
-    """Return the volume at which flow at the cut-off pressure is no longer useful [L]."""
+    """Return the volume at which the flow at the cut-off pressure is no longer useful, or held [L]."""
     slope = line.slope()
     level = line.level(cake.last_l, slope=slope)
     reference_l_min = cake.first_hot_l_min or cake.best_warm_l_min or cake.flow_l_min
     if slope is None or level is None or slope <= 0.0 or not reference_l_min:
         return math.inf
-    least_m3_s = PATIENCE * rules.thresholds.useful_flow_share * reference_l_min / 60e3
+    least_l_min = PATIENCE * rules.thresholds.useful_flow_share * reference_l_min
+    if _is_held(cake, rules):
+        least_l_min = max(least_l_min, cake.flow_l_min or 0.0)
+    least_m3_s = least_l_min / 60e3
     end = 1e-8 * _push(cake, rules) * rules.press.paper_area_m2 / (_viscosity(cake, rules) * least_m3_s)
     return max(0.0, cake.last_l + (end - level) / slope)
 

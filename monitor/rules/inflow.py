@@ -8,17 +8,12 @@ small. A pump that holds its flow goes on as it does.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
-from monitor.contract.names import PumpKind
 from monitor.rules.course import Course
 from monitor.rules.plates import LEAST_FLOW_L_S, Array, Stack, feed_of
-from monitor.rules.thresholds import RunRules
-
-CONSTANT: Final = frozenset({PumpKind.GEAR, PumpKind.ELECTRIC_DIAPHRAGM})
-"""Kinds that hold their flow against a rising pressure."""
+from monitor.rules.thresholds import HOLDING, RunRules
 
 RECENT_S = 45.0
 """The flow of this time is where the flow to come starts from."""
@@ -94,7 +89,7 @@ def inflow(course: Course, stack: Stack, *, rules: RunRules) -> Inflow | None:
     inlet_c = float(stack.mean[0] + feed.pan_c[-1])
     line_kpa = np.array([kpa or 0.0 for kpa in course.line_kpa])
     usable = (line_kpa > LEAST_LINE_KPA) & (feed.flow_l_s > LEAST_FLOW_L_S)
-    if rules.pump.kind in CONSTANT or not usable[recent].all():
+    if rules.pump.kind in HOLDING or not usable[recent].all():
         return Inflow(now_l_s, 0.0, 0.0, 0.0, 0.0, inlet_c)
     area_m2 = rules.press.paper_area_m2
     passed_l = np.cumsum(np.array(course.moved_l)) - float(np.sum(np.array(course.moved_l)))

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from monitor.contract.names import PumpKind
+from monitor.contract.names import AtCutoff, PumpKind
 from monitor.contract.readings import Point
+
+HOLDING = frozenset({PumpKind.GEAR, PumpKind.ELECTRIC_DIAPHRAGM})
+"""Kinds that hold their flow against a rising pressure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +63,13 @@ class Pump:
 
     kind: PumpKind
     displacement_l: float | None
+    at_cutoff: AtCutoff = AtCutoff.STOP
+    """Of kinds that hold their flow; the others yield by themselves."""
+
+    @property
+    def holds_flow(self) -> bool:
+        """Whether it drives the flow it was built for against any pressure, until it is stopped."""
+        return self.kind in HOLDING and self.at_cutoff is AtCutoff.STOP
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -198,6 +198,8 @@ def _known(sand: Sand, owner: PlanRules, runs: tuple[RunEntry, ...]) -> Learned:
 
 def _press_now(rules: RunRules, *, pace: Basis, clean: Basis, sugar: Basis, feed_c: float) -> PressNow:
     press, limits = rules.press, rules.thresholds
+    # A pump that holds its flow is stopped when the press no longer takes all of it.
+    least_share = 1.0 if rules.pump.holds_flow else min(1.0, PATIENCE * limits.useful_flow_share)
     return PressNow(
         area_m2=press.paper_area_m2,
         room_l=press.frame_volume_l,
@@ -206,7 +208,7 @@ def _press_now(rules: RunRules, *, pace: Basis, clean: Basis, sugar: Basis, feed
         cutoff_pa=1000.0 * limits.cutoff_kpa,
         viscosity_pa_s=viscosity(sugar.value, temperature_c=feed_c),
         pace_m3_s=pace.value / 60_000.0,
-        least_m3_s=min(1.0, PATIENCE * limits.useful_flow_share) * pace.value / 60_000.0,
+        least_m3_s=least_share * pace.value / 60_000.0,
     )
 
 

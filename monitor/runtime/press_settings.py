@@ -12,7 +12,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_valida
 
 from monitor.contract.entries import Sand
 from monitor.contract.errors import UnitError
-from monitor.contract.names import PumpKind
+from monitor.contract.names import AtCutoff, PumpKind
 from monitor.contract.readings import Point
 from monitor.contract.units import Dimension, quantity
 from monitor.contract.wire import PressName
@@ -89,6 +89,8 @@ class PumpSection(Section):
 
     kind: PumpKind = PumpKind.AIR_DIAPHRAGM
     displacement: Volume | None = 0.07
+    at_cutoff: AtCutoff = AtCutoff.STOP
+    """Of a gear or electric pump: whether it is stopped at the cut-off or goes on by a bypass."""
     pace: Flow | None = None
     """Flow on clean hot papers, for plans; learned from runs, or by the papers' area when not given."""
 
@@ -254,7 +256,11 @@ class PressSettings(Section):
                 paper_area_m2=self.press.paper_area or papers * self.press.frame_side**2,
                 full_volume_l=self.press.full_volume,
             ),
-            pump=Pump(kind=self.pump.kind, displacement_l=self.pump.displacement),
+            pump=Pump(
+                kind=self.pump.kind,
+                displacement_l=self.pump.displacement,
+                at_cutoff=self.pump.at_cutoff,
+            ),
             points=self._tunings(),
         )
 

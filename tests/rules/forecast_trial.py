@@ -37,6 +37,7 @@ def rules_of(run: PressRun, **more: object) -> RunRules:
             "press.full_volume": f"{run.full_volume_l} L",
             "pump.kind": setup.kind,
             "pump.displacement": f"{setup.displacement_l} L",
+            "pump.at_cutoff": "bypass" if setup.bypass else "stop",
             **more,
         }
     )

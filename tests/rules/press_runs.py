@@ -60,6 +60,8 @@ class Setup:
     stop_share: float = 0.17
     """The operator stops at this share of the first hot flow."""
     kind: str = "air diaphragm"
+    bypass: bool = True
+    """A pump that holds its flow lets the rest go back at the top pressure; without, it is stopped there."""
     displacement_l: float = 0.07
     displacement_error: float = 0.0
     reading_error: float = 0.0
@@ -224,6 +226,10 @@ class _Operator:
         if self.low_s >= setup.patience_s:
             raised = self.regulator_kpa + setup.step_kpa * self.rng.uniform(0.7, 1.3)
             self.regulator_kpa, self.low_s = min(setup.top_kpa, raised), 0.0
+        if setup.kind in CONSTANT and not setup.bypass:
+            # All that the pump drives and the press no longer takes would go into the line.
+            self.crawling_s = self.crawling_s + 1.0 if flow_l_min < 0.97 * setup.top_flow_l_min else 0.0
+            return (at_s > 90.0 and self.crawling_s > 20.0) or fill > 0.985
         least = setup.stop_share * (self.first_hot_l_min or 0.0)
         crawls = flow_l_min < least and (at_top or setup.kind in CONSTANT or fill > 0.97)
         self.crawling_s = self.crawling_s + 1.0 if crawls else 0.0

@@ -229,3 +229,12 @@ def test_what_the_press_passes_follows_its_frames() -> None:
     five = plan(Batch(volume_l=50.0))
     ten = plan(replace(five.batch, volume_l=100.0), press__frames="10")
     assert ten.charge.best.capacity_l == pytest.approx(2 * five.charge.best.capacity_l, rel=1e-6)
+
+
+def test_a_pump_that_is_stopped_at_the_cutoff_passes_less_through_one_set() -> None:
+    batch = Batch(volume_l=100.0, sand=Sand.HEAVY)
+    stopped = plan(batch, pump__kind="'gear'")
+    yielding = plan(batch, pump__kind="'gear'", pump__at_cutoff="'bypass'")
+    air = plan(batch)
+    assert stopped.charge.taken.capacity_l < yielding.charge.taken.capacity_l
+    assert yielding.charge.taken == air.charge.taken

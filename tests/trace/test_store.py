@@ -218,7 +218,7 @@ def test_the_facts_of_a_run_may_be_the_rules_own_dataclasses(bench: Any) -> None
     bench.keep_run(writer)
     record = TraceReader(bench.url).run("run-1")
     assert record.press == "little"
-    assert record.facts["pump"] == {"kind": "gear", "displacement_l": None}
+    assert record.facts["pump"] == {"kind": "gear", "displacement_l": None, "at_cutoff": "stop"}
     assert dataclasses.asdict(press) == record.facts["press"]
 
 
