@@ -2,8 +2,13 @@
 
 Draws presses, syrups and operators at random, replays each run before the forecast, and tells
 the error of the volume left at 25, 50 and 75 % of the run's volume and at half its time, by
-kind of ending; the share of good times to ready; and what a second costs. Exit status 1 when
-half-run is worse than a median of 10 % or a 90th percentile of 22 % of the total.
+kind of ending; the share of good times to ready; and what a second costs. ``--off 0.12`` has every
+owner's reading of the cake off by so much, high or low, instead of by a normal error of 12 %. Exit status
+1 when half-run is worse than a median of 10 % or a 90th percentile of 20 % of the total.
+
+Measured, volume left at half a run with every reading 12 % off: 9.1 % and 17.9 % on 240 seeds that no
+constant was chosen by (20000 and on); with readings off by a normal error of 12 %, of which a tenth are
+more than 20 % off, 8.0 % and 21.3 % on the same.
 
 Measured, volume left at half a run, on runs that no constant was chosen by, the owner's reading off by a
 normal error of 12 %: a median of 8 to 9 % and a 90th percentile of 19 to 20 % of the total on
@@ -34,7 +39,8 @@ import sys
 import time
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from statistics import mean, median
 
 from monitor.contract.status import ForecastStatus
@@ -46,7 +52,9 @@ from tests.rules.press_runs import PressRun, invent, simulate
 MARKS = (0.25, 0.5, 0.75)
 HALF_TIME = "half time"
 READY_EVERY_S = 10.0
-MOST_MEDIAN, MOST_P90 = 0.10, 0.22
+MOST_MEDIAN, MOST_P90 = 0.10, 0.20
+READING_OFF = 0.12
+"""How far off an owner's reading of the cake is taken to be, as a share of the full volume."""
 RUNS = 100
 """Invented runs for the table of all benches."""
 
@@ -62,9 +70,12 @@ class Score:
     cost_s: float
 
 
-def score(seed: int) -> Score:
-    """Replay the run drawn with ``seed``."""
-    run = simulate(invent(seed))
+def score(seed: int, *, off: float | None = None) -> Score:
+    """Replay the run drawn with ``seed``, its reading ``off`` by that share where given."""
+    setup = invent(seed)
+    if off is not None:
+        setup = replace(setup, reading_error=off if seed % 2 else -off)
+    run = simulate(setup)
     rules = trial.rules_of(run)
     marks = {
         f"{share:.0%}": next(i for i, v in enumerate(run.volume_l) if v >= share * run.total_l)
@@ -117,18 +128,23 @@ def _table(scores: list[Score]) -> Iterable[str]:
 def rows() -> Iterable[Row]:
     """Measure how far off the volume left is at half a run."""
     with ProcessPoolExecutor() as pool:
-        scores = list(pool.map(score, range(RUNS), chunksize=4))
-    half = [abs(error) for s in scores if (error := s.errors.get("50%")) is not None]
-    for part, value, most in (
-        ("median", median(half), MOST_MEDIAN),
-        ("90th percentile", trial.share_of(half, 0.9), MOST_P90),
+        scores = list(pool.map(partial(score, off=READING_OFF), range(RUNS), chunksize=4))
+        drawn = list(pool.map(score, range(RUNS), chunksize=4))
+    for some, how, limited in (
+        (scores, f"cake read {READING_OFF:.0%} off", True),
+        (drawn, f"cake read with an error of {READING_OFF:.0%}", False),
     ):
-        yield Row(
-            what=f"forecast: error of the volume left at half a run, {part}",
-            measured=100.0 * value,
-            unit="%",
-            limit=100.0 * most,
-        )
+        half = [abs(error) for s in some if (error := s.errors.get("50%")) is not None]
+        for part, value, most in (
+            ("median", median(half), MOST_MEDIAN),
+            ("90th percentile", trial.share_of(half, 0.9), MOST_P90),
+        ):
+            yield Row(
+                what=f"forecast: error of the volume left at half a run, {how}, {part}",
+                measured=100.0 * value,
+                unit="%",
+                limit=100.0 * most if limited else None,
+            )
     ready = [good for s in scores for good in s.ready]
     yield Row(what="forecast: times to ready within 30 s or 20 %", measured=100.0 * mean(ready), unit="%")
 
@@ -138,9 +154,11 @@ def main() -> int:
     arguments = argparse.ArgumentParser(description="error of the forecast on invented runs")
     arguments.add_argument("--runs", type=int, default=300)
     arguments.add_argument("--first", type=int, default=0, help="first seed")
+    arguments.add_argument("--off", type=float, help="every reading of the cake off by this share")
     chosen = arguments.parse_args()
+    scored = partial(score, off=chosen.off)
     with ProcessPoolExecutor() as pool:
-        scores = list(pool.map(score, range(chosen.first, chosen.first + chosen.runs), chunksize=4))
+        scores = list(pool.map(scored, range(chosen.first, chosen.first + chosen.runs), chunksize=4))
     for line in _table(scores):
         sys.stdout.write(line + "\n")
     ready = [good for s in scores for good in s.ready]
