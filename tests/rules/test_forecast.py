@@ -221,13 +221,13 @@ def test_a_metered_gear_pump_is_foretold() -> None:
 
 
 def test_a_pump_without_a_bypass_is_foretold_to_be_stopped_at_the_cutoff() -> None:
-    """Of 24 gear pumps the half-run forecast is at most a tenth of the total too late in nine of ten.
+    """Of 14 gear pumps the half-run forecast is at most a tenth of the total too late in nine of ten.
 
     Taken for pumps that yield, as the same runs with a bypass would, most are foretold far too late:
     until the cut-off nothing in flow and pressure tells the two apart, so the owner must.
     """
     stopped, yielding = [], []
-    for seed in range(2100, 2124):
+    for seed in range(2100, 2114):
         drawn = invent(seed)
         flow_l_min = 0.6 * drawn.top_flow_l_min
         run = simulate(replace(drawn, kind="gear", meter=True, bypass=False, top_flow_l_min=flow_l_min))
@@ -236,7 +236,7 @@ def test_a_pump_without_a_bypass_is_foretold_to_be_stopped_at_the_cutoff() -> No
             (half,) = trial.errors_of_volume(rules, run.rows, run.volume_l, shares=(0.5,))
             if half is not None:
                 errors.append(half)
-    assert len(stopped) >= 12
+    assert len(stopped) >= 8
     assert median(abs(error) for error in stopped) < 0.2
     assert trial.share_of(stopped, 0.9) < 0.1
     assert median(yielding) > 2.0 * abs(median(stopped))

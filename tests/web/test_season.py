@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pandas as pd
 import pytest
 from hypothesis import given
@@ -21,7 +22,7 @@ from monitor.contract.names import Alarm, AlarmState
 from monitor.contract.readings import ClockState
 from monitor.runtime.clock import ManualClock
 from monitor.runtime.settings import load
-from tests.web.conftest import Scene
+from tests.web.conftest import Board, Scene
 from tests.web.invented_runs import GALLON_L, TROUBLED, keep, two_seasons
 from web.edition import words
 from web.figures import Figures, Units
@@ -33,10 +34,9 @@ from web.security import DeviceCode
 US = Figures(words(Language.EN), Units.US)
 
 
-@pytest.fixture
-async def season(season_scene: Any) -> pd.DataFrame:
-    async with season_scene.client() as client:
-        answer = await client.get("/season.csv?units=us")
+@pytest.fixture(scope="module")
+def season(season_board: Board) -> pd.DataFrame:
+    answer = httpx.get(f"{season_board.address}/season.csv?units=us", timeout=60.0)
     assert answer.headers["content-type"].startswith("text/csv")
     return pd.read_csv(io.BytesIO(answer.content), index_col="run")
 
@@ -75,9 +75,8 @@ class TestTheFile:
         assert season.cake_fill.notna().sum() == 1
         assert season.filter_aid_g_per_L[TROUBLED.name] == pytest.approx(560 / 68.0)
 
-    async def test_metric(self, season_scene: Any) -> None:
-        async with season_scene.client() as client:
-            text = (await client.get("/season.csv?units=metric")).text
+    def test_metric(self, season_board: Board) -> None:
+        text = httpx.get(f"{season_board.address}/season.csv?units=metric", timeout=60.0).text
         assert "volume_L,capacity_L" in text.splitlines()[0]
 
     def test_a_name_that_looks_like_a_formula_is_no_formula(self) -> None:
@@ -88,15 +87,14 @@ class TestTheFile:
         assert text.splitlines()[1].startswith("'=cmd()")
 
 
-async def page(scene: Any) -> str:
-    async with scene.client() as client:
-        answer = await client.get("/season")
+@pytest.fixture(scope="module")
+def page(season_board: Board) -> str:
+    answer = httpx.get(f"{season_board.address}/season", timeout=60.0)
     assert answer.status_code == 200
     return html.unescape(answer.text).replace("\u00a0", " ")
 
 
-async def test_the_page_draws_every_measure_that_is_known(season_scene: Any) -> None:
-    text = await page(season_scene)
+def test_the_page_draws_every_measure_that_is_known(page: str) -> None:
     for name in (
         "Syrup through",
         "Set capacity",
@@ -105,14 +103,12 @@ async def test_the_page_draws_every_measure_that_is_known(season_scene: Any) -> 
         "Time to ready",
         "Alarms",
     ):
-        assert f"<figcaption>{name}" in text
-    assert text.count('class="trace fence"') == 7
+        assert f"<figcaption>{name}" in page
+    assert page.count('class="trace fence"') == 7
 
 
-async def test_what_changed_since_last_year_is_said_by_medians(
-    season_scene: Any, season: pd.DataFrame
-) -> None:
-    text = re.sub(r"<[^>]+>", " ", await page(season_scene))
+def test_what_changed_since_last_year_is_said_by_medians(page: str, season: pd.DataFrame) -> None:
+    text = re.sub(r"<[^>]+>", " ", page)
     years = pd.to_datetime(season.date).dt.year
     before, now = (season.volume_gal[years == year].median() for year in (2025, 2026))
     more = f"{100 * (now / before - 1):.0f}% more"
@@ -177,12 +173,13 @@ class TestTwoPressesInOneStore:
             assert (await client.get("/season?presses=none")).status_code == 422
 
 
-async def test_with_one_press_there_is_no_choice(season_scene: Any) -> None:
-    assert "presses=all" not in await page(season_scene)
+def test_with_one_press_there_is_no_choice(page: str) -> None:
+    assert "presses=all" not in page
 
 
 async def test_a_season_without_a_run_says_so(scene: Any) -> None:
-    assert "No run has been closed yet" in await page(scene)
+    async with scene.client() as client:
+        assert "No run has been closed yet" in (await client.get("/season")).text
 
 
 async def test_a_real_season_shows_no_invented_run(scene: Any) -> None:
