@@ -16,10 +16,9 @@ from monitor.runtime.clock import Clock
 
 log = logging.getLogger(__name__)
 
-LOOK_S = 0.1
-"""How often it is looked whether something is due without a word from the monitor: the next round of an
-alarm, or its silence. What a status asks for begins at once."""
-LAMP_LOOK_S = 0.1
+LOOK_S = 1.0
+"""Longest time to the next look at what comes due without a word from the monitor: the next round of an
+alarm, or its silence. Both are farther off when they are first known, so each is met to the moment."""
 
 
 class Player:
@@ -36,15 +35,15 @@ class Player:
         self._complain = complain
         self._clock = clock
         self._duty = SoundDuty()
-        self._stirred = asyncio.Event()
-        """Something may be due: a status came, a sound has ended, or it is time to look."""
+        self._to_sound, self._to_shine = asyncio.Event(), asyncio.Event()
+        """Something may be due: a status came, a sound began or has ended, or its moment is here."""
         self.sounding: Signal | None = None
         self.trouble: str | None = None
 
     def hear(self, status: RunStatus, *, retained: bool) -> None:
         """Take a status as it arrives."""
         self._duty.hear(status, now_s=self._clock.monotonic(), retained=retained)
-        self._stirred.set()
+        self._stir()
 
     async def run(self) -> None:
         """Play for ever; silent and dark when cancelled."""
@@ -56,18 +55,23 @@ class Player:
         finally:
             self._light(lit=False)
 
+    def _stir(self) -> None:
+        self._to_sound.set()
+        self._to_shine.set()
+
     async def _look(self) -> None:
         while True:
-            await self._clock.sleep(LOOK_S)
-            self._stirred.set()
+            now_s = self._clock.monotonic()
+            await self._clock.sleep(min(self._duty.next_s(now_s) - now_s, LOOK_S))
+            self._stir()
 
     async def _sound(self) -> None:
         while True:
-            self._stirred.clear()
+            self._to_sound.clear()
             now_s = self._clock.monotonic()
             signal = self._duty.due(now_s)
             if signal is None:
-                await self._stirred.wait()
+                await self._to_sound.wait()
                 continue
             self._duty.begin(signal, now_s=now_s)
             await self._play(signal)
@@ -76,11 +80,12 @@ class Player:
         """Sound ``signal`` once, or until it must give way."""
         self.sounding = signal
         playing = asyncio.create_task(self._sounder.play(PATTERNS[signal]), name=f"{signal} sound")
-        playing.add_done_callback(lambda _: self._stirred.set())
+        playing.add_done_callback(lambda _: self._stir())
+        self._to_shine.set()
         try:
             while not playing.done():
-                await self._stirred.wait()
-                self._stirred.clear()
+                await self._to_sound.wait()
+                self._to_sound.clear()
                 if self._duty.must_stop(signal, now_s=self._clock.monotonic()):
                     playing.cancel()
         finally:
@@ -93,11 +98,12 @@ class Player:
     async def _shine(self) -> None:
         """Flash while something sounds or is in force; a flash begun is finished, so none is too fast."""
         while True:
+            self._to_shine.clear()
             now_s = self._clock.monotonic()
             signal = self._duty.alarm(now_s) or self.sounding
             if signal is None:
                 self._light(lit=self._duty.lamp_steady(now_s))
-                await self._clock.sleep(LAMP_LOOK_S)
+                await self._to_shine.wait()
                 continue
             flash = PATTERNS[signal].flash
             self._light(lit=True)

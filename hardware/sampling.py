@@ -12,8 +12,8 @@ from monitor.runtime.clock import Clock
 Sink = Callable[[Reading], None]
 """Takes a finished reading; called in the sensor's thread."""
 
-STOP_CHECK_S = 0.1
-"""Longest time a waiting thread goes without looking whether it is to stop."""
+BRIEF_S = 0.1
+"""A wait up to this long is slept through, which costs less; a longer one ends when told to."""
 THREAD_END_S = 2.0
 """How long a stopped thread may take: a conversion of 0.75 s must end first; a hung one is left."""
 
@@ -24,7 +24,7 @@ def wait_until(moment_s: float, *, clock: Clock, stop: threading.Event) -> bool:
         left_s = moment_s - clock.monotonic()
         if left_s <= 0.0:
             return True
-        clock.pause(min(left_s, STOP_CHECK_S))
+        clock.pause(left_s, until=None if left_s <= BRIEF_S else stop)
     return False
 
 

@@ -6,6 +6,7 @@ alarms. When status stops during an open run, the sounder's own watch says "moni
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from hardware.sound_patterns import PATTERNS
@@ -44,7 +45,7 @@ class SoundDuty:
         """Return the alarm signal in force, or None."""
         if self._status is None:
             return None
-        if now_s - self._heard_s >= SILENT_AFTER_S:
+        if now_s >= self._heard_s + SILENT_AFTER_S:
             return Signal.MONITOR_SILENT if self._status.run is not None else None
         return self._status.sound if self._fresh and self._status.sound in ALARM_SIGNALS else None
 
@@ -57,8 +58,20 @@ class SoundDuty:
             return Signal.PROMPT if self._prompt_waits(now_s) else None
         if self._begun is None or self._begun[0] is not alarm:
             return alarm
-        period_s = PATTERNS[alarm].period_s
-        return alarm if period_s is not None and now_s - self._begun[1] >= period_s else None
+        return alarm if now_s >= self._begun[1] + (PATTERNS[alarm].period_s or math.inf) else None
+
+    def next_s(self, now_s: float) -> float:
+        """Return when, after ``now_s``, something may come due unheard: silence or the next round.
+
+        The moments are the very sums that are compared with, so that none is a rounding early.
+        """
+        moments = []
+        if self._status is not None:
+            moments.append(self._heard_s + SILENT_AFTER_S)
+        if self._begun is not None:
+            signal, begun_s = self._begun
+            moments.append(begun_s + (PATTERNS[signal].period_s or math.inf))
+        return min((moment for moment in moments if moment > now_s), default=math.inf)
 
     def begin(self, signal: Signal, *, now_s: float) -> None:
         """Note that ``signal`` begins to sound."""
@@ -74,7 +87,7 @@ class SoundDuty:
     def lamp_steady(self, now_s: float) -> bool:
         """Return whether the lamp stays lit in silence: an alarm is there, silenced or not yet due."""
         status = self._status
-        known = status is not None and self._fresh and now_s - self._heard_s < SILENT_AFTER_S
+        known = status is not None and self._fresh and now_s < self._heard_s + SILENT_AFTER_S
         return known and status is not None and any(alarm.active for alarm in status.alarms)
 
     def _prompt_waits(self, now_s: float) -> bool:

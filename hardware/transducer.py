@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 from dataclasses import dataclass
+from enum import Enum
 from pathlib import Path
 from typing import Protocol
 
@@ -40,6 +41,17 @@ FROZEN_AFTER_S = 60.0
 """Three thousand samples of one and the same count: the converter is stuck (this project's judgement)."""
 FROZEN_ABOVE_KPA = 34.5
 """From 5 psi on a line is pumped and never still; an idle one may be."""
+
+
+class Gap(Enum):
+    """Why a sample has no count."""
+
+    MISSED = "it came too late"
+    FAILED = "the converter did not answer"
+
+
+Sample = tuple[float, int | Gap]
+"""When it was due [s], and the converter's count."""
 
 
 class Strokes(Protocol):
@@ -129,16 +141,22 @@ class Transducer:
         """Return the reading of the second that begins at ``begin_s``, None when stopped; blocks."""
         words = self._prepare()
         second = Second()
+        samples: list[Sample] = []
         for slot in range(SAMPLE_HZ):
             due_s = begin_s + (slot + 1) * READING_INTERVAL_S / SAMPLE_HZ
             if not wait_until(due_s, clock=self._clock, stop=stop):
                 return None
             if words is not None:
                 continue
-            if self._clock.monotonic() - due_s > READING_INTERVAL_S / SAMPLE_HZ and slot < SAMPLE_HZ - 1:
-                self._miss(second)
-            else:
-                self._sample(second, slot)
+            late_s = self._clock.monotonic() - due_s
+            if late_s > READING_INTERVAL_S / SAMPLE_HZ and slot < SAMPLE_HZ - 1:
+                samples.append((due_s, Gap.MISSED))
+                continue
+            if self._supply is not None and slot % SUPPLY_EVERY == 0:
+                # What was sampled before belongs to the supply of before.
+                self._work_off(second, samples)
+            samples.append((due_s, self._sampled(slot)))
+        self._work_off(second, samples)
         end_s = begin_s + READING_INTERVAL_S
         if words is not None:
             return self._refuse(Reason.NO_ANSWER, words, mono_s=end_s)
@@ -173,42 +191,43 @@ class Transducer:
         self._channel = channel
         log.info("line: converter %s channel %d", converter.name, section.channel)
 
-    def _sample(self, second: Second, slot: int) -> None:
+    def _sampled(self, slot: int) -> int | Gap:
+        """Return a new count; the work on it waits, for after a sleep it costs ten times as much."""
         assert self._channel is not None  # noqa: S101 - _prepare found it
         try:
             if self._supply is not None and slot % SUPPLY_EVERY == 0:
                 self._signal.see_supply(self._supply.scale().millivolts(self._supply.read_raw()))
-            raw = self._channel.read_raw()
+            return self._channel.read_raw()
         except (OSError, ValueError):
-            second.failed += 1
-            self._count_stroke(second)
-            return
-        if self._still_since is None or self._still_since[0] != raw:
-            self._still_since = (raw, self._clock.monotonic())
-        self._judge(second, self._scale.millivolts(raw))
+            return Gap.FAILED
 
-    def _judge(self, second: Second, millivolts: float) -> None:
+    def _work_off(self, second: Second, samples: list[Sample]) -> None:
+        """Add ``samples`` to the second, in their order, and clear them."""
+        for at_s, raw in samples:
+            if isinstance(raw, Gap):
+                second.missed += raw is Gap.MISSED
+                second.failed += raw is Gap.FAILED
+            else:
+                if self._still_since is None or self._still_since[0] != raw:
+                    self._still_since = (raw, at_s)
+                self._judge(second, self._scale.millivolts(raw), at_s=at_s)
+            # A gap keeps the stroke counter's time.
+            if self._strokes is not None:
+                second.strokes += self._strokes.add(self._held_kpa)
+        samples.clear()
+
+    def _judge(self, second: Second, millivolts: float, *, at_s: float) -> None:
         signal = self._signal
         amount = signal.amount(millivolts)
         low = signal.range.is_fault_low(amount)
         high = signal.range.is_fault_high(amount) or self._scale.clips(millivolts)
-        self._fault.see(fault=low or high, now_s=self._clock.monotonic())
+        self._fault.see(fault=low or high, now_s=at_s)
         second.faulty += low or high
         second.beyond += not signal.range.measures(amount)
         if not low:
             # A peak over the range is kept at the limit: it is the danger, not noise.
             self._held_kpa = signal.pressure_kpa(amount)
             second.take(self._held_kpa)
-        self._count_stroke(second)
-
-    def _miss(self, second: Second) -> None:
-        """Skip a sample that is already too late, keeping the stroke counter's time."""
-        second.missed += 1
-        self._count_stroke(second)
-
-    def _count_stroke(self, second: Second) -> None:
-        if self._strokes is not None:
-            second.strokes += self._strokes.add(self._held_kpa)
 
     def _reduce(self, second: Second, *, mono_s: float) -> Reading:
         if second.failed > FAULTY_SHARE * SAMPLE_HZ or (second.count == 0 and not second.faulty):

@@ -6,6 +6,7 @@ Durations, ages and delays use :meth:`Clock.monotonic`; wall time is for people 
 from __future__ import annotations
 
 import asyncio
+import threading
 import time
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -44,8 +45,8 @@ class Clock(Protocol):
     async def sleep(self, seconds: float) -> None:
         """Wait ``seconds`` of this clock."""
 
-    def pause(self, seconds: float) -> None:
-        """Block this thread for ``seconds`` of this clock."""
+    def pause(self, seconds: float, *, until: threading.Event | None = None) -> None:
+        """Block this thread for ``seconds`` of this clock, or until ``until`` is set."""
 
 
 class SystemClock:
@@ -78,9 +79,12 @@ class SystemClock:
         """Wait ``seconds`` of this clock."""
         await asyncio.sleep(max(0.0, seconds) / self.speed)
 
-    def pause(self, seconds: float) -> None:
-        """Block this thread for ``seconds`` of this clock."""
-        time.sleep(max(0.0, seconds) / self.speed)
+    def pause(self, seconds: float, *, until: threading.Event | None = None) -> None:
+        """Block this thread for ``seconds`` of this clock, or until ``until`` is set."""
+        if until is None:
+            time.sleep(max(0.0, seconds) / self.speed)
+        else:
+            until.wait(max(0.0, seconds) / self.speed)
 
 
 @dataclass
@@ -112,8 +116,8 @@ class ManualClock:
         self.advance(seconds)
         await asyncio.sleep(0)
 
-    def pause(self, seconds: float) -> None:
-        """Move on by ``seconds``."""
+    def pause(self, seconds: float, *, until: threading.Event | None = None) -> None:
+        """Move on by ``seconds``; nothing can set ``until`` meanwhile."""
         self.advance(seconds)
 
 

@@ -116,7 +116,7 @@ async def test_no_lamp_flashes_faster_than_twice_a_second_whatever_comes(
 
 
 async def test_what_a_status_asks_for_begins_and_gives_way_at_once_not_at_the_next_look() -> None:
-    clock = SystemClock(speed=0.01)  # a look is ten seconds away
+    clock = SystemClock(speed=0.01)  # a look is a minute or more away
     player = Player(RecordingSounder(clock=clock), clock=clock)
     async with playing(player):
         for _ in range(10):  # turns of the loop: the first look is over

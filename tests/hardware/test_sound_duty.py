@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import math
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -163,3 +165,33 @@ def test_what_is_due_never_outlives_its_cause(
         else:
             assert duty.alarm(now_s) is sound
         assert duty.alarm(now_s + 10.001) is (Signal.MONITOR_SILENT if running else None)
+
+
+def test_what_comes_due_unheard_is_told_beforehand() -> None:
+    duty = SoundDuty()
+    assert duty.next_s(0.0) == math.inf
+    duty.hear(status(1, sound=Signal.HIGH), now_s=2.0, retained=False)
+    assert duty.next_s(2.0) == 12.0
+    duty.begin(Signal.HIGH, now_s=2.0)
+    assert duty.next_s(2.0) == 7.0
+    assert duty.next_s(7.0) == 12.0
+    assert duty.due(7.0 - 1e-6) is None
+    assert duty.due(7.0) is Signal.HIGH
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.0, 40.0), st.sampled_from([None, Signal.HIGH, Signal.MEDIUM])), max_size=6)
+)
+def test_nothing_comes_due_unheard_at_any_other_moment(words: list[tuple[float, Signal | None]]) -> None:
+    duty, now_s = SoundDuty(), 0.0
+    for seq, (pause_s, sound) in enumerate(words, start=1):
+        until_s = now_s + pause_s
+        while (moment_s := duty.next_s(now_s)) < until_s:
+            assert duty.due(0.5 * (now_s + moment_s)) is None
+            now_s = moment_s
+            if (signal := duty.due(now_s)) is not None:
+                duty.begin(signal, now_s=now_s)
+        now_s = until_s
+        duty.hear(status(seq, sound=sound), now_s=now_s, retained=False)
+        if (signal := duty.due(now_s)) is not None:
+            duty.begin(signal, now_s=now_s)
