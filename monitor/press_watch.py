@@ -43,6 +43,8 @@ STATUS_APART_S = 0.05
 """Statuses with nothing but new values come this far apart in a flood [s of the board's own time]."""
 STATUS_BURST = 6
 """So many may follow each other at once: a status for each of the five points and the tick of a second."""
+STATUS_LEAVES_S = 0.002
+"""Time in which a status that tells a change is on its way [s]: some turns of the loop."""
 
 _log = logging.getLogger(__name__)
 
@@ -80,6 +82,7 @@ class PressWatch:
         self._statuses = 0
         self._pace = Pace(apart_s=STATUS_APART_S, burst=STATUS_BURST)
         self._pending: asyncio.TimerHandle | None = None
+        self._unsettled: tuple[State, tuple[Effect, ...]] | None = None
         self._refused = 0
         self._complaints = Repeats()
         self._lateness = Lateness()
@@ -137,11 +140,13 @@ class PressWatch:
         """Keep the newest state and say nothing more."""
         if self._pending is not None:
             self._pending.cancel()
+        self._settle()
         if self._state is not None:
             self._kept.keep_snapshot(stored(self._state))
 
     def hear(self, message: Message) -> None:
         """Take in what arrived on a topic of this press; what does not fit is counted and changes nothing."""
+        self._guarded(self._settle)
         try:
             entered = intake.read(message, stamp=self._stamp(), records=self._lookback.records)
         except PayloadRefused as refusal:
@@ -193,15 +198,27 @@ class PressWatch:
     def _enter(self, entered: Input) -> None:
         if self._state is None:
             return
+        self._settle()
         self._state, effects = step(self._state, entered, rules=self.rules)
-        self._carry_out(effects)
-
-    def _carry_out(self, effects: tuple[Effect, ...]) -> None:
         moved = any(isinstance(effect, Happened | RunOpened | RunClosed) for effect in effects)
         if any(isinstance(effect, StatusDue) for effect in effects):
             self._status_due(at_once=moved)
+        if moved:
+            # The sounder waits for the status, so it leaves before all the rest is seen to.
+            self._unsettled = self._state, effects
+            self._loop.call_later(STATUS_LEAVES_S, self._guarded, self._settle)
+        else:
+            self._carry_out(self._state, effects, moved=False)
+
+    def _settle(self) -> None:
+        """Carry out what the last step left behind its status; nothing is taken in before that is done."""
+        if self._unsettled is not None:
+            (state, effects), self._unsettled = self._unsettled, None
+            self._carry_out(state, effects, moved=True)
+
+    def _carry_out(self, state: State, effects: tuple[Effect, ...], *, moved: bool) -> None:
         # With its effects, before any of them makes the writer commit: a state must not lag its events.
-        self._keep_snapshot(moved=moved)
+        self._keep_snapshot(state, moved=moved)
         for effect in effects:
             self._lookback.take_in(effect)
             if (line := line_of(effect)) is not None:
@@ -247,12 +264,11 @@ class PressWatch:
         if self._room.watcher is not None:
             self._room.watcher(status)
 
-    def _keep_snapshot(self, *, moved: bool) -> None:
+    def _keep_snapshot(self, state: State, *, moved: bool) -> None:
         now_s = self._clock.monotonic()
-        if self._state is None or not (moved or now_s - self._snapshot_s >= SNAPSHOT_EVERY_S):
-            return
-        self._snapshot_s = now_s
-        self._kept.keep_snapshot(stored(self._state))
+        if moved or now_s - self._snapshot_s >= SNAPSHOT_EVERY_S:
+            self._snapshot_s = now_s
+            self._kept.keep_snapshot(stored(state))
 
     async def _restore(self) -> None:
         """Take up the state of before, and the readings kept since it was; what is damaged is left."""
