@@ -15,9 +15,9 @@ class Language(StrEnum):
     FR = "fr"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Words:
-    """All texts of one language, asked for by "section.key"."""
+    """All texts of one language, asked for by "section.key"; there is one object of each language."""
 
     language: Language
     texts: Mapping[str, str]

@@ -7,7 +7,8 @@ A dashed bar stands where the outlet will be in a minute. Pure: numbers in, SVG 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from monitor.contract.units import Dimension
 from web.drawing import element, hatch, picture, text
@@ -30,6 +31,9 @@ LONGEST_C = 200.0
 """A ladder longer than this [degC of difference] comes of limits that no syrup has; it stays bare."""
 RUNG = {Units.US: 5.0, Units.METRIC: 2.0}
 NAMED_RUNG = {Units.US: 10.0, Units.METRIC: 4.0}
+
+LADDERS_KEPT = 64
+"""Ladders without a reading that are remembered: of each press, in each viewer's units and words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,19 +74,25 @@ def draw(ladder: Ladder, *, figures: Figures) -> str:
     """Return the SVG of ``ladder``."""
     if not ladder.drawable:
         return _bare(ladder, figures)
-    parts = [
-        element("defs", hatch("sand", gap=7, cross=True), hatch("near", gap=9), hatch("dim", gap=11)),
-        *_zones(ladder),
-        *_rungs(ladder, figures),
-        *_limits(ladder, figures),
-        *_marker(ladder),
-    ]
+    empty = replace(ladder, outlet_c=None, tolerance_c=None, soon_c=None)
     return picture(
-        *parts,
+        *_standing(empty, figures, dim=ladder.outlet_c is None),
+        *_marker(ladder),
         title=_title(ladder, figures),
         key="window",
         viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
         class_="ladder" if ladder.outlet_c is not None else "ladder unknown",
+    )
+
+
+@lru_cache(maxsize=LADDERS_KEPT)
+def _standing(ladder: Ladder, figures: Figures, *, dim: bool) -> tuple[str, ...]:
+    """Return all that stays as it is while the reading moves."""
+    return (
+        element("defs", hatch("sand", gap=7, cross=True), hatch("near", gap=9), hatch("dim", gap=11)),
+        *_zones(ladder, dim=dim),
+        *_rungs(ladder, figures),
+        *_limits(ladder, figures),
     )
 
 
@@ -100,7 +110,7 @@ def _bare(ladder: Ladder, figures: Figures) -> str:
     )
 
 
-def _zones(ladder: Ladder) -> list[str]:
+def _zones(ladder: Ladder, *, dim: bool) -> list[str]:
     ready, ceiling = ladder.height(ladder.ready_c), ladder.height(ladder.ceiling_c)
     sand = ladder.height(ladder.precipitation_c)
     across: dict[str, object] = {"x": RAIL_LEFT, "width": RAIL_RIGHT - RAIL_LEFT}
@@ -109,7 +119,7 @@ def _zones(ladder: Ladder) -> list[str]:
         element("rect", class_="zone-near", fill="url(#near)", y=sand, height=ceiling - sand, **across),
         element("rect", class_="zone-window", y=ceiling, height=ready - ceiling, **across),
     ]
-    if ladder.outlet_c is None:
+    if dim:
         zones.append(
             element("rect", class_="zone-dim", fill="url(#dim)", y=TOP, height=BOTTOM - TOP, **across)
         )
