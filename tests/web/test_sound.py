@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 
 from hardware import sound_patterns
 from monitor.contract.names import Signal
@@ -133,6 +133,25 @@ def test_a_new_prompt_is_heard_once_and_an_alarm_ends_with_its_cause(
     told = board.tell(states["just ready"].model_copy(update={"prompts": 1}))
     page.wait_for_function("(seq) => document.body.dataset.seq === seq", arg=str(told.seq))
     assert page.evaluate("heard") == [500]
+
+
+def test_a_phone_says_that_it_will_sound_only_once_it_can(
+    context: BrowserContext, board: Any, states: dict[str, RunStatus]
+) -> None:
+    page = opened(context, board, states["recirculating"])
+    held: list[Route] = []
+    page.route("**/sounds.json", lambda route: held.append(route))
+    page.get_by_role("button", name="Let this phone sound").click()
+    page.wait_for_timeout(500)  # the browser lets the phone sound well within that
+    expect(page.locator("#sound-state")).not_to_contain_text("will sound")
+    held.pop().abort()
+    page.wait_for_timeout(200)
+    page.get_by_role("button", name="Let this phone sound").click()  # a second tap tries again
+    page.wait_for_timeout(200)
+    held.pop().continue_()
+    expect(page.locator("#sound-state")).to_contain_text("This phone will sound")
+    board.tell(states["just ready"].model_copy(update={"prompts": 1}))
+    page.wait_for_function("() => heard.length === 1")
 
 
 def test_a_refused_sound_is_said(context: BrowserContext, board: Any, states: dict[str, RunStatus]) -> None:

@@ -40,8 +40,9 @@ export function listen(section) {
   section.hidden = false;
 
   const showState = () => {
-    const on = context?.state === "running";
-    at("state").textContent = !window.AudioContext ? words.none : on ? words.on : context ? words.blocked : words.off;
+    const on = sounds();
+    const blocked = context && table;
+    at("state").textContent = !window.AudioContext ? words.none : on ? words.on : blocked ? words.blocked : words.off;
     at("arm").textContent = on ? words.disarm : words.arm;
     at("arm").hidden = !window.AudioContext;
     at("test").hidden = !on;
@@ -53,11 +54,11 @@ export function listen(section) {
 
   const armed = () => {
     showState();
-    if (context?.state === "running" && playing) again();
+    if (sounds() && playing) again();
   };
 
   at("arm").addEventListener("click", async () => {
-    if (context?.state === "running") {
+    if (sounds()) {
       context.onstatechange = null;
       await context.close();
       context = null;
@@ -84,6 +85,11 @@ export function listen(section) {
   });
   showState();
   return hear;
+}
+
+// Not before the board's table is here: a phone that says it will sound must.
+function sounds() {
+  return context?.state === "running" && table !== null;
 }
 
 function hear(news) {
@@ -126,7 +132,7 @@ function stop() {
 }
 
 function play(signal) {
-  if (context?.state !== "running" || !table?.[signal]) return;
+  if (!sounds() || !table[signal]) return;
   schedule(context, table[signal], context.currentTime + 0.02);
   navigator.vibrate?.(table[signal].pulses.flatMap(({ on_s, off_s }) => [on_s * 1000, off_s * 1000]));
 }
