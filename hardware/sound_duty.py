@@ -58,20 +58,23 @@ class SoundDuty:
             return Signal.PROMPT if self._prompt_waits(now_s) else None
         if self._begun is None or self._begun[0] is not alarm:
             return alarm
-        return alarm if now_s >= self._begun[1] + (PATTERNS[alarm].period_s or math.inf) else None
+        return alarm if now_s >= self._next_round_s() else None
 
     def next_s(self, now_s: float) -> float:
         """Return when, after ``now_s``, something may come due unheard: silence or the next round.
 
         The moments are the very sums that are compared with, so that none is a rounding early.
         """
-        moments = []
-        if self._status is not None:
-            moments.append(self._heard_s + SILENT_AFTER_S)
-        if self._begun is not None:
-            signal, begun_s = self._begun
-            moments.append(begun_s + (PATTERNS[signal].period_s or math.inf))
+        silent_s = math.inf if self._status is None else self._heard_s + SILENT_AFTER_S
+        moments = (silent_s, self._next_round_s())
         return min((moment for moment in moments if moment > now_s), default=math.inf)
+
+    def _next_round_s(self) -> float:
+        """Return when the signal that sounded last begins its next round; infinite where it has none."""
+        if self._begun is None:
+            return math.inf
+        signal, begun_s = self._begun
+        return begun_s + (PATTERNS[signal].period_s or math.inf)
 
     def begin(self, signal: Signal, *, now_s: float) -> None:
         """Note that ``signal`` begins to sound."""

@@ -38,10 +38,12 @@ PATIENCE_ERROR = 0.45
 in half a run the sand, the squeeze and the heat are seen that the other half need not keep to."""
 
 HELD_ERROR = 0.15
-"""Error of the volume at which a pump that holds its flow comes to the cut-off, as a share."""
+"""Error of the volume at which a pump that holds its flow comes to the cut-off, as a share
+(judgement, from invented runs)."""
 
 HELD_SHARE = 0.85
-"""Under this share of its best flow such a pump holds it no more: a bypass has opened."""
+"""Under this share of its best flow such a pump holds it no more: a bypass has opened
+(judgement: well over what a meter errs and a warm pump slips)."""
 
 BEND_FILL = 0.91
 """Fill at which the resistance leaves its line, the first frames being full (judgement)."""
