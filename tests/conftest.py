@@ -11,6 +11,7 @@ from hypothesis import settings
 
 from monitor.runtime.settings import BrokerSection
 from tests.integration import services as programs
+from tests.ports import unused_port
 
 # A busy machine is no fault of the code; every test has its own timeout anyway.
 settings.register_profile("niterwatch", deadline=None)
@@ -46,7 +47,7 @@ def new_log(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[str], P
 @pytest.fixture
 def free_port() -> int:
     """Return a port of the loopback that nothing listens on."""
-    return programs.unused_port()
+    return unused_port()
 
 
 @pytest.fixture

@@ -7,7 +7,6 @@ import os
 import pwd
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 import time
@@ -19,6 +18,8 @@ from typing import Any
 import psycopg
 from psycopg import sql
 from psycopg.rows import dict_row
+
+from tests.ports import unused_port
 
 PASSWORD = "a-horse-in-the-shed"  # noqa: S105 - of a server that lives for a test
 ANSWERS_WITHIN_S = 30.0
@@ -45,7 +46,7 @@ class PostgresServer:
         self.folder = Path(tempfile.mkdtemp(prefix="niterwatch-pg-"))
         if self._user:
             shutil.chown(self.folder, self._user)
-        self.port = free_port()
+        self.port = unused_port()
         self._durable = durable
         self._numbers = itertools.count(1)
         self._server: subprocess.Popen[bytes] | None = None
@@ -182,10 +183,3 @@ def postgres_server(*, durable: bool = False) -> Iterator[PostgresServer]:
         yield server
     finally:
         server.close()
-
-
-def free_port() -> int:
-    """Return a port of loopback that nobody listens on."""
-    with socket.socket() as knock:
-        knock.bind(("127.0.0.1", 0))
-        return int(knock.getsockname()[1])

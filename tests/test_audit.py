@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from tests.integration.services import unused_port
+from tests.ports import unused_port
 
 ROOT = Path(__file__).parents[1]
 SCRIPT = ROOT / ".ci" / "audit.py"

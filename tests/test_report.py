@@ -22,7 +22,7 @@ from monitor.report_evidence import Board, Evidence, names, told, unit_lines
 from monitor.report_sheet import Part, sheet
 from monitor.trace.stocktaking import rows, shown_url
 from monitor.trace.store import TraceWriter
-from tests.integration.services import unused_port
+from tests.ports import unused_port
 from web.security import DeviceCode
 
 ROOT = Path(__file__).parents[1]

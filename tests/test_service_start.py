@@ -11,7 +11,8 @@ import pytest
 
 from hardware.kernel_files import KernelTree
 from monitor.service_start import ServiceAsked, service_asked
-from tests.integration.services import BrokerProgram, Program, until, unused_port
+from tests.integration.services import BrokerProgram, Program, until
+from tests.ports import unused_port
 
 LOADED = re.compile(r"^import time: +\d+ \| +\d+ \| +(\S+)$", re.MULTILINE)
 """A module as ``python -X importtime`` names it when it has been loaded."""

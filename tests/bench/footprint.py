@@ -28,6 +28,7 @@ from monitor.runtime.clock import SystemClock
 from tests.bench.table import Row, lines
 from tests.faults.plant import Plant, deg_c, plant
 from tests.integration import services
+from tests.ports import unused_port
 
 CPU_LIMIT, RSS_LIMIT_MIB, RSS_AIM_MIB = 5.0, 200.0, 150.0
 WARM_UP_S, FOR_S = 10.0, 60.0
@@ -100,7 +101,7 @@ def measured_services(pressed: Plant) -> dict[str, Use]:
 def measured_bare(pressed: Plant) -> dict[str, Use]:
     """Return the same of the bare programs."""
     folder, port = pressed.services.directory, pressed.broker.port
-    page_port = services.unused_port()
+    page_port = unused_port()
     (raw,) = pressed.tree.iio.glob("*/in_voltage0_raw")
     with contextlib.ExitStack() as open_programs:
         programs = {}

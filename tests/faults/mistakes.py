@@ -18,7 +18,8 @@ from tests.faults.counts import Counts
 from tests.faults.listener import seconds_until
 from tests.faults.metric import Metric
 from tests.faults.plant import Plant, plant
-from tests.integration.services import LOOPBACK, Program
+from tests.integration.services import Program
+from tests.ports import LOOPBACK
 from web.security import DeviceCode
 
 PHONES = 2

@@ -25,7 +25,8 @@ from monitor.contract.payloads import decode, encode
 from monitor.contract.readings import Point
 from monitor.contract.topics import Topics
 from tests.faults.listener import Listener, seconds_until
-from tests.integration.services import LOOPBACK, BrokerProgram, Program, Services, mosquitto
+from tests.integration.services import BrokerProgram, Program, Services, mosquitto
+from tests.ports import LOOPBACK
 
 RESTART_S = 1.0
 """RestartSec of our units."""

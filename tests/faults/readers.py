@@ -28,7 +28,7 @@ from tests.faults.counts import Counts
 from tests.faults.listener import seconds_until
 from tests.faults.metric import Metric, tail
 from tests.faults.plant import Plant, plant
-from tests.integration.services import LOOPBACK
+from tests.ports import LOOPBACK
 
 STALLED = 20
 GAP_LIMIT_S = 2.5

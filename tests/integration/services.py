@@ -29,12 +29,14 @@ from monitor.contract.topics import Topics
 from monitor.runtime.broker import BrokerLink, Message
 from monitor.runtime.clock import SystemClock
 from monitor.runtime.settings import BrokerSection
+from tests.ports import LOOPBACK, unused_port
 
 ROOM = Path(__file__).parents[2]
-LOOPBACK = "127.0.0.1"
 START_DEADLINE_S = 30.0
 STOP_DEADLINE_S = 15.0
 LOOK_EVERY_S = 0.02
+LOG_SHOWN = 2_000
+"""Characters of the log of a program that ended where it should not."""
 
 EMBEDDED = """
 import asyncio, sys
@@ -55,13 +57,6 @@ def until(condition: Callable[[], object], *, what: str, deadline_s: float = STA
         if time.monotonic() > end_s:
             pytest.fail(f"{what}: not within {deadline_s:g} s")
         time.sleep(LOOK_EVERY_S)
-
-
-def unused_port() -> int:
-    """Return a port of the loopback that nothing listens on."""
-    with socket.socket() as probe:
-        probe.bind((LOOPBACK, 0))
-        return int(probe.getsockname()[1])
 
 
 def answers(port: int) -> bool:
@@ -331,7 +326,8 @@ class Services:
 
         def here() -> bool:
             if not program.alive:
-                pytest.fail(f"{name} ended with status {program.process and program.process.returncode}")
+                status = program.process and program.process.returncode
+                pytest.fail(f"{name} ended with status {status}:\n{program.text()[-LOG_SHOWN:]}")
             beats = any(_is_up(message) for message in ear.on(topic) if not message.retain)
             return beats and (name != Service.WEB or answers(self.web_port))
 

@@ -31,8 +31,9 @@ from monitor.runtime.clock import SystemClock
 from monitor.runtime.settings import BrokerSection, load
 from monitor.service import Monitor
 from tests.integration import services
-from tests.integration.services import LOOPBACK, ROOM, BrokerProgram, Ear, Program, until
+from tests.integration.services import ROOM, BrokerProgram, Ear, Program, until
 from tests.integration.test_many_presses import in_thread
+from tests.ports import LOOPBACK
 from tests.postgres import PostgresServer, postgres_server
 from tests.runtime.links import Relay
 

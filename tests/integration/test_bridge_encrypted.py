@@ -12,7 +12,8 @@ import pytest
 
 from monitor.contract.presence import Service
 from tests.integration import test_bridge as bridge
-from tests.integration.services import LOOPBACK, BrokerProgram, Ear, until, unused_port
+from tests.integration.services import BrokerProgram, Ear, until
+from tests.ports import LOOPBACK, unused_port
 from tests.runtime.links import hold
 from web.authority import AUTHORITY, CERTIFICATE, KEY, Names, issue
 

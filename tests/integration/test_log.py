@@ -18,7 +18,8 @@ from pathlib import Path
 import pytest
 
 from monitor.contract.presence import Service
-from tests.integration.services import ROOM, BrokerProgram, until, unused_port
+from tests.integration.services import ROOM, BrokerProgram, until
+from tests.ports import unused_port
 
 pytestmark = pytest.mark.broker
 

@@ -21,7 +21,8 @@ from playwright.sync_api import Browser, Error, Page, expect, sync_playwright
 from monitor.contract.errors import CertificateFailed, SettingsError
 from monitor.contract.status import RunStatus
 from monitor.runtime.settings import load
-from tests.integration.services import ROOM, Services, unused_port
+from tests.integration.services import ROOM, Services
+from tests.ports import unused_port
 from web.authority import AUTHORITY, AUTHORITY_KEY, CERTIFICATE, KEY, PAGE_DAYS, Names, issue
 from web.secure_line import SecureLine
 

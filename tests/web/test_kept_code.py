@@ -16,7 +16,8 @@ import pytest
 
 from monitor.contract.commands import Command, Reply
 from monitor.contract.errors import SettingsError
-from tests.integration.services import ROOM, BrokerProgram, Services, answers, until, unused_port
+from tests.integration.services import ROOM, BrokerProgram, Services, answers, until
+from tests.ports import unused_port
 from web.kept_code import KeptCode
 from web.security import WRONG_LIMIT, DeviceCode
 
