@@ -33,7 +33,7 @@ def unused_port() -> int:
 
 
 def ours(*, kernel_first: int, worker: int, workers: int) -> range:
-    """Return the ports of worker number ``worker`` of ``workers``: below the kernel's, if it leaves enough."""
+    """Return the ports of worker number ``worker`` of ``workers``: below the kernel's, if enough are."""
     last = kernel_first - 1 if FIRST + FEWEST <= kernel_first <= LAST else LAST
     return range(FIRST + worker, last + 1, workers)
 
