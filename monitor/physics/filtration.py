@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.physics.validity import Value, not_negative, positive, within
+from monitor.physics.validity import LEAST, Value, not_negative, positive, within
 
 COMPRESSIBILITY_LIMIT = 1.5
 """Largest exponent s that is taken [1] (ours: published cakes lie between 0 and about 1.2, from memory)."""
@@ -106,7 +106,7 @@ def flow(filtration: Filtration, *, pressure_pa: float, volume_m3: Value) -> Val
     >>> f"{flow(press, pressure_pa=338e3, volume_m3=4.48931e-3):.3e}"
     '3.000e-05'
     """
-    if filtration.medium_per_m > 0.0:
+    if filtration.medium_per_m >= LEAST:
         volume = not_negative(volume_m3, name="volume", unit="m3")
     else:
         volume = positive(volume_m3, name="volume", unit="m3")

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, ValidationError, model_validator
+from pydantic_core import PydanticCustomError
 
 from monitor.contract.errors import SettingsError, UnitError
 from monitor.contract.units import Dimension, quantity
@@ -155,7 +156,11 @@ class Settings(PressSettings):
     def _called_by_their_keys(self) -> Self:
         for name, own in self.presses.items():
             if own.press.name != name:
-                raise ValueError(f"presses.{name}.press.name: the press is called {name} already")
+                raise PydanticCustomError(
+                    settings_file.ELSEWHERE,
+                    "the press is called {name} already",
+                    {"name": name, "key": f"presses.{name}.press.name"},
+                )
         return self
 
     def each(self) -> tuple[PressSettings, ...]:

@@ -14,6 +14,8 @@ from monitor.contract.errors import SettingsError
 
 OF_A_PRESS = ("press", "pump", "point", "thresholds", "charge", "sand", "density", "lot")
 """Sections in which the presses of one monitor may differ."""
+ELSEWHERE = "elsewhere"
+"""Type of an error whose ``key`` names what is wrong, where that is not what was being checked."""
 
 
 def read(file: Path | None) -> tuple[str, dict[str, Any]]:
@@ -74,6 +76,8 @@ def complaint(error: ValidationError, *, file: Path | None, text: str, overrides
     """Return the first thing wrong in one line: the file's line or the override, and what it is."""
     first = error.errors(include_url=False)[0]
     names = [str(part) for part in first["loc"]]
+    if first["type"] == ELSEWHERE:
+        names = first["ctx"]["key"].split(".")
     key = ".".join(names)
     what = "unknown key" if first["type"] == "extra_forbidden" else first["msg"].removeprefix("Value error, ")
     if first["type"] == "model_type":

@@ -170,9 +170,10 @@ def test_no_flow_in_a_trace_is_unknown_there_and_costs_no_other() -> None:
     assert seen[0] == filtration.resistance(pressure_pa=2e5, viscosity_pa_s=0.01, flow_m3_s=1e-4)
 
 
-def test_first_flow_without_papers_is_refused_not_infinite() -> None:
+@pytest.mark.parametrize("medium", [0.0, 5e-324, 9e-31])
+def test_first_flow_without_papers_is_refused_not_infinite(medium: float) -> None:
     bare = filtration.Filtration(
-        area_m2=0.27, viscosity_pa_s=0.0095, alpha_m_kg=8e9, solids_kg_m3=9.0, medium_per_m=0.0
+        area_m2=0.27, viscosity_pa_s=0.0095, alpha_m_kg=8e9, solids_kg_m3=9.0, medium_per_m=medium
     )
     with pytest.raises(ValueError, match="volume 0 m3"):
         filtration.flow(bare, pressure_pa=2e5, volume_m3=0.0)

@@ -349,7 +349,10 @@ def test_a_file_without_presses_is_of_one() -> None:
         ("[presses.north.broker]\nport = 1", "line 1: presses.north.broker: unknown key"),
         ("[presses.North]\n", "presses.North"),
         ("[presses]\nnorth = 3", "line 2: presses.north: is a section: write it as [presses.north]"),
-        ('[presses.north.press]\nname = "south"', "the press is called north already"),
+        (
+            '[presses.north.press]\nname = "south"',
+            "line 2: presses.north.press.name: the press is called north already",
+        ),
         ('[presses.north.thresholds]\nready = "195 degF"', "must rise in this order"),
         ("presses = 3", "presses: "),
     ],
