@@ -27,7 +27,7 @@ def retold(text: str, words: Words) -> str:
     plain, figures = without_figures(nameless)
     known = sentences(words.language).get(plain)
     if known is None:
-        return text
+        return _with_its_own_words(text, words.language)
     return known.format(*(figure.replace(".", words.decimal_mark) for figure in figures), **names)
 
 
@@ -55,6 +55,23 @@ def without_figures(text: str) -> tuple[str, list[str]]:
     ('a cake of # mm cannot be in a frame of # mm', ['31.0', '25.4'])
     """
     return _FIGURE.sub("#", text), _FIGURE.findall(text)
+
+
+def _with_its_own_words(text: str, language: Language) -> str:
+    """Return a sentence that quotes a name or a code as it was written; ``text`` where none is known."""
+    for pattern, told in _quoting(language):
+        if (quoted := pattern.fullmatch(text)) is not None:
+            return told.format(*quoted.groups())
+    return text
+
+
+@cache
+def _quoting(language: Language) -> list[tuple[re.Pattern[str], str]]:
+    return [
+        (re.compile("(.+?)".join(map(re.escape, plain.split("*")))), told)
+        for plain, told in sentences(language).items()
+        if "*" in plain
+    ]
 
 
 @cache

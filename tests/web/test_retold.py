@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import itertools
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,6 +31,25 @@ from web.retold import retold, sentences, without_figures
 ROOT = Path(__file__).parents[2]
 FRENCH = words(Language.FR)
 ENGLISH = words(Language.EN)
+
+REFUSING = (
+    "acts.py",
+    "entering.py",
+    "records.py",
+    "batch.py",
+    "cake.py",
+    "charge.py",
+    "density.py",
+    "lot.py",
+    "lot_code.py",
+    "plain_text.py",
+    "probe_check.py",
+)
+"""Modules whose refusals reach a phone."""
+IN_A_BLANK = [
+    *("7", "2024-03-09", "A.5", "'='", "note", "reason", "lot", "ice", "pan"),
+    *("near clog pressure", "shelved", "container filled"),
+]
 
 
 def is_told(text: str) -> bool:
@@ -96,29 +116,46 @@ def test_every_finding_is_told() -> None:
     assert [finding.reason for finding in found if not is_told(finding.reason)] == []
 
 
-def refusals(file: str) -> Iterator[str]:
-    """Yield every refusal that stands as it is in a module: what a person at a phone may read."""
+def raised(file: str) -> Iterator[ast.expr]:
+    """Yield what every refusal of a module says: what a person at a phone may read."""
     tree = ast.parse((ROOT / "monitor" / "run" / file).read_text(encoding="utf-8"))
     for node in ast.walk(tree):
         if isinstance(node, ast.Call) and getattr(node.func, "id", "") in {"CommandRefused", "EntryRefused"}:
-            yield from (each.value for each in node.args if isinstance(each, ast.Constant))
+            yield from node.args
 
 
-@pytest.mark.parametrize(
-    "file",
-    [
-        "acts.py",
-        "entering.py",
-        "records.py",
-        "batch.py",
-        "cake.py",
-        "lot.py",
-        "lot_code.py",
-        "probe_check.py",
-    ],
-)
+def refusals(file: str) -> Iterator[str]:
+    """Yield every refusal that stands as it is in a module."""
+    yield from (each.value for each in raised(file) if isinstance(each, ast.Constant))
+
+
+def filled_refusals(file: str) -> Iterator[list[str]]:
+    """Yield every refusal with blanks, filled with each mixture of what may stand in one."""
+    for said in raised(file):
+        if isinstance(said, ast.JoinedStr):
+            blanks = sum(isinstance(part, ast.FormattedValue) for part in said.values)
+            fit = IN_A_BLANK if blanks <= 3 else IN_A_BLANK[:1]
+            parts = [[part.value] if isinstance(part, ast.Constant) else fit for part in said.values]
+            yield ["".join(map(str, mixture)) for mixture in itertools.product(*parts)]
+
+
+@pytest.mark.parametrize("file", REFUSING)
 def test_every_plain_refusal_is_told(file: str) -> None:
     assert [text for text in refusals(file) if not is_told(text)] == []
+
+
+@pytest.mark.parametrize("file", REFUSING)
+def test_every_refusal_with_blanks_is_told(file: str) -> None:
+    untold = [
+        texts[0] for texts in filled_refusals(file) if all(retold(text, FRENCH) == text for text in texts)
+    ]
+    assert untold == []
+
+
+def test_a_name_or_a_code_is_shown_as_it_was_written() -> None:
+    """Figures in it and all: a lot code is copied from the page onto a label."""
+    told = retold("lot 2024-069.5 is there already: give another number or code", FRENCH)
+    assert told == "le lot 2024-069.5 existe déjà : donnez un autre numéro ou un autre code"
 
 
 def test_refusals_are_found() -> None:
@@ -171,7 +208,7 @@ def test_figures_go_into_the_sentence_that_is_found(text: str, says: str) -> Non
 
 def test_every_sentence_has_as_many_blanks_as_figures() -> None:
     for plain, text in sentences(Language.FR).items():
-        figures: list[Any] = ["7"] * plain.count("#")
+        figures: list[Any] = ["7"] * (plain.count("#") + plain.count("*"))
         names = {"name": "n"} if "@ " in plain else {}
         names |= {"state": "s"} if "~" in plain else {}
         assert "{" not in text.format(*figures, **names), plain
