@@ -18,6 +18,7 @@ from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import median, quantiles
 
 import aiomqtt
 
@@ -51,8 +52,7 @@ class Spread:
 
 def spread(hops_s: list[float]) -> Spread:
     """Return the middle and the tail of ``hops_s``."""
-    ordered = sorted(hops_s)
-    return Spread(1000 * ordered[len(ordered) // 2], 1000 * ordered[int(0.99 * len(ordered))])
+    return Spread(1000 * median(hops_s), 1000 * quantiles(hops_s, n=100, method="inclusive")[98])
 
 
 async def bare_hops(section: BrokerSection, *, count: int, apart_s: float | None = None) -> list[float]:
