@@ -1,6 +1,6 @@
 """Every status comes from the hub to the page's own elements, and soon.
 
-How soon at the 99th percentile is measured by ``python -m tests.bench.page``: no test fails on a busy machine.
+How soon at the 99th percentile is for ``python -m tests.bench.page`` to say: no test fails on a busy machine.
 """
 
 from __future__ import annotations
