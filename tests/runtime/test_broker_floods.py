@@ -95,7 +95,7 @@ async def test_a_flood_keeps_memory_bounded_and_the_newest_of_each_topic(
                     if min(newest.get(topic, -1) for topic in topics) >= COUNT - len(topics):
                         break
                     if program.alive:
-                        await asyncio.sleep(0.01)
+                        await asyncio.sleep(0.1)
             assert await asyncio.to_thread(program.finish) == 0, program.text()
         grown_mb = resident_mb() - before_mb
         assert link.connected
