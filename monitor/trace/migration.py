@@ -10,6 +10,7 @@ import logging
 import os
 import re
 import sqlite3
+import threading
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -32,6 +33,8 @@ FOLDERS = [Path(__file__).parent / "migrations" / "versions"]
 """Where the revisions are."""
 COPY, UNDOING, REPACKING = "before-", "undoing", "repacking"
 """How the name of a copy ends, and those of such as are about to take the file's place."""
+_one_at_a_time = threading.Lock()
+"""Alembic keeps the change under way in a module of its own, so that two in one process would mix."""
 
 
 def migrate(engine: sa.Engine, *, path: Path | None, name: str) -> None:
@@ -173,7 +176,7 @@ def _change(engine: sa.Engine, *, name: str, undo: Callable[[], bool]) -> None:
 
     config = _config()
     try:
-        with engine.begin() as connection:
+        with _one_at_a_time, engine.begin() as connection:
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
     except Exception as error:

@@ -13,7 +13,7 @@ import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -225,6 +225,21 @@ def _missing(path: Path) -> int:
         moments = [at_s for (at_s,) in connection.execute("SELECT mono_s FROM moment ORDER BY id")]
     finally:
         connection.close()
-    gaps = [after - before for before, after in itertools.pairwise(moments)]
-    # A late tick is one longer second; a lost row is a gap of two or more.
-    return sum(max(0, round(gap) - 1) for gap in gaps if gap > 1.9)
+    return without_a_row(moments)
+
+
+def without_a_row(moments_s: Sequence[float]) -> int:
+    """Return how many seconds have no row, of rows at these moments [s].
+
+    A late tick makes one second longer and the next one shorter; a lost row leaves two in one.
+
+    >>> without_a_row([1.0, 2.0, 3.95, 4.0, 5.0]), without_a_row([1.0, 2.0, 4.0, 5.0])
+    (0, 1)
+    """
+    gaps_s = [after - before for before, after in itertools.pairwise(moments_s)]
+    nexts_s = [*gaps_s[1:], 1.0]
+    return sum(
+        round(gap_s + min(next_s, 1.0)) - 2
+        for gap_s, next_s in zip(gaps_s, nexts_s, strict=True)
+        if gap_s > 1.9
+    )

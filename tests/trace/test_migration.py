@@ -7,8 +7,10 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -18,7 +20,7 @@ import pytest
 from monitor.contract.errors import StoreUnreadable, StoreUnwritable
 from monitor.trace import migration, schema
 from monitor.trace.backup import back_up, restore
-from monitor.trace.store import TraceReader
+from monitor.trace.store import TraceReader, TraceWriter
 
 ROOM = Path(__file__).parents[2]
 NEXT = """
@@ -149,6 +151,24 @@ def test_a_start_without_a_change_makes_no_copy(bench: Any, old: list[str]) -> N
 def test_a_new_store_makes_no_copy(bench: Any) -> None:
     bench.opened()
     assert copies(bench.path) == []
+
+
+def test_stores_that_are_made_at_the_same_time_are_all_whole(tmp_path: Path) -> None:
+    """Alembic keeps the change under way in a module of its own."""
+    files = [tmp_path / f"{number}.db" for number in range(8)]
+    begin = threading.Barrier(len(files))
+
+    def make(file: Path) -> None:
+        begin.wait(10.0)
+        writer = TraceWriter(f"sqlite:///{file}", software="1")
+        writer.open()
+        writer.close()
+
+    with ThreadPoolExecutor(len(files)) as threads:
+        list(threads.map(make, files))
+    first, *others = (content(file) for file in files)
+    assert any("CREATE TABLE" in line for line in first)
+    assert all(other == first for other in others)
 
 
 def test_a_store_that_cannot_be_copied_first_is_not_changed(
