@@ -96,7 +96,7 @@ def flow(filtration: Filtration, *, pressure_pa: float, volume_m3: Value) -> Val
     Args:
         filtration: what is filtered through what.
         pressure_pa: dP over the press [Pa], over zero.
-        volume_m3: V filtered so far [m3], float or array, not under zero; over zero where Rm is 0.
+        volume_m3: V filtered so far [m3], float or array, not under zero; over zero where Rm is none.
 
     Raises:
         ValueError: an argument is outside its range or not finite.

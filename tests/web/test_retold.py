@@ -15,12 +15,14 @@ from hypothesis import strategies as st
 
 from monitor.contract.commands import Reply
 from monitor.contract.entries import Amount, Colour, Firmness
+from monitor.contract.errors import EntryRefused
 from monitor.contract.names import Alarm, AlarmState
 from monitor.run.batch import Batch
 from monitor.run.cake import CakeReading, SetEnd, Verdict, what_it_says
 from monitor.run.checklist import checklist
 from monitor.run.density import Standing
 from monitor.run.evidence import Kind, evidence
+from monitor.run.plain_text import plain_text
 from monitor.run.plan import Advice, plan_for
 from monitor.runtime.settings import load
 from tests.web.invented_runs import RULES, TROUBLED
@@ -150,6 +152,21 @@ def test_every_refusal_with_blanks_is_told(file: str) -> None:
         texts[0] for texts in filled_refusals(file) if all(retold(text, FRENCH) == text for text in texts)
     ]
     assert untold == []
+
+
+@pytest.mark.parametrize("name", ["note", "charge", "cake", "lot", "probe check"])
+def test_a_correction_of_another_kind_is_refused_in_french(name: str) -> None:
+    """The kinds that ``monitor.run.entering`` names."""
+    told = retold(f"that entry is no {name} of this run: correct it where it stands", FRENCH)
+    assert told.startswith("cette note ")
+
+
+@pytest.mark.parametrize("text", ["note", "reason"])
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t"])
+def test_a_text_that_begins_as_a_formula_is_refused_in_french(text: str, start: str) -> None:
+    with pytest.raises(EntryRefused) as refusal:
+        plain_text(f"{start}1", name=text)
+    assert "comme une formule : commencez par un mot" in retold(str(refusal.value), FRENCH)
 
 
 def test_a_name_or_a_code_is_shown_as_it_was_written() -> None:
